@@ -1,0 +1,1 @@
+//! Harmonic balance, conversion matrices, noise conversion, perturbation orders.

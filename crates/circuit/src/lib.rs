@@ -1,0 +1,1 @@
+//! Lumped parts, lines, transformers and network blocks joined into one linear multiport.

@@ -1,0 +1,1 @@
+//! A passive network with diodes: conversion loss, isolation, spurs, compression, noise.

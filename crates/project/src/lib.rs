@@ -1,0 +1,1 @@
+//! The design file, the stages and their order, cache and provenance.

@@ -1,0 +1,8 @@
+//! Check values with their sources, and slow control methods. A dev-dependency only.
+//!
+//! This crate speaks plain numbers and slices and imports none of the crates it checks, so that a
+//! control cannot share a mistake with the method it controls.
+
+mod check;
+
+pub use check::{CheckValue, Origin};

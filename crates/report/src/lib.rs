@@ -1,0 +1,1 @@
+//! Pictures and documents of a review: SVG, HTML, JSON, CSV, text.

@@ -1,0 +1,116 @@
+//! One number with its conditions and its quality.
+
+use crate::Measure;
+use num_complex::Complex64;
+
+/// Which side of the LO the signal lies on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sideband {
+    /// Signal above the LO.
+    Upper,
+    /// Signal below the LO.
+    Lower,
+}
+
+/// Under what conditions a number holds.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Conditions {
+    /// LO frequency, hertz.
+    pub lo_hz: f64,
+    /// RF frequency, hertz; none when no RF is applied.
+    pub rf_hz: Option<f64>,
+    /// IF frequency, hertz.
+    pub if_hz: Option<f64>,
+    /// Side of the LO.
+    pub sideband: Option<Sideband>,
+    /// Available LO power, dBm.
+    pub lo_dbm: f64,
+    /// Available power of the signal input, dBm; none for the small-signal limit.
+    pub signal_dbm: Option<f64>,
+    /// Diode and embedding temperature, kelvin.
+    pub temp_k: f64,
+    /// Terminations in words, for example `50 ohm on every port at every frequency`.
+    pub terminations: String,
+}
+
+/// How a number was computed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Method {
+    /// Full balance of all tones.
+    Balance,
+    /// Linear response around the pumped state.
+    SmallSignal,
+    /// Perturbation orders in RF around the pumped state.
+    Perturbation,
+}
+
+/// How the computation ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Outcome {
+    /// Met the asked tolerance.
+    #[default]
+    Converged,
+    /// Met only a looser tolerance; see the numeric band.
+    Almost,
+}
+
+/// How much of a number rests on network data beyond the last given frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Continued {
+    /// Share of the result's sensitivity that lies at continued frequencies, 0…1.
+    pub share: f64,
+    /// Largest change under the other continuations, in the unit of the reading.
+    pub spread: f64,
+}
+
+/// One of the terms that cancel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Term {
+    /// What contributes, for example `diode 3`.
+    pub name: String,
+    /// Complex amplitude, in volts at the observed port.
+    pub value: Complex64,
+}
+
+/// A number formed by cancellation: the sum is much smaller than its terms.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cancellation {
+    /// 20 log10 (sum of term magnitudes / magnitude of their sum), dB.
+    pub ratio_db: f64,
+    /// The terms, largest first.
+    pub terms: Vec<Term>,
+}
+
+/// How far a number can be believed, numerically.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Quality {
+    /// How the computation ended.
+    pub outcome: Outcome,
+    /// How the number was computed.
+    pub method: Method,
+    /// Remaining motion under higher truncation, half width in the unit of the reading.
+    pub numeric_band: Option<f64>,
+    /// LO and RF harmonics kept.
+    pub orders: (usize, usize),
+    /// Largest residual relative to the smallest product asked for.
+    pub residual: f64,
+    /// Rests on continued network data.
+    pub continued: Option<Continued>,
+    /// Formed by cancellation.
+    pub cancellation: Option<Cancellation>,
+    /// True when the value is a lower or upper bound only (a null, below the numerical floor).
+    pub is_bound: bool,
+}
+
+/// One number with its conditions and its quality.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// What it is.
+    pub measure: Measure,
+    /// Its value in [`Measure::unit`].
+    pub value: f64,
+    /// Under what conditions.
+    pub conditions: Conditions,
+    /// How far it can be believed.
+    pub quality: Quality,
+}

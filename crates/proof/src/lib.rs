@@ -4,5 +4,8 @@
 //! control cannot share a mistake with the method it controls.
 
 mod check;
+pub mod circuit;
+pub mod steady;
 
 pub use check::{CheckValue, Origin};
+pub use steady::{Case, Expected, Point, steady_case, steady_cases};

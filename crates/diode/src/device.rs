@@ -28,6 +28,19 @@ pub trait Device: Send + Sync + std::fmt::Debug {
     /// `start_v` is a guess, for example the answer of the neighbouring sample.
     fn voltage_of_wave(&self, wave_v: f64, r_ohm: f64, start_v: f64) -> f64;
 
+    /// The voltages solving `v + r_ohm·i(v) = wave_v` for many waves, and the junction there.
+    ///
+    /// Same answers as [`Device::voltage_of_wave`] followed by [`Device::at`], to rounding; the guess
+    /// for each sample is the answer of the one before. All slices have the same length.
+    fn waves_to_points(&self, waves_v: &[f64], r_ohm: f64, voltages_v: &mut [f64], points: &mut [JunctionPoint]) {
+        let mut start_v = 0.0;
+        for ((w, v), p) in waves_v.iter().zip(voltages_v).zip(points) {
+            start_v = self.voltage_of_wave(*w, r_ohm, start_v);
+            *v = start_v;
+            *p = self.at(start_v);
+        }
+    }
+
     /// Power series of current and charge.
     ///
     /// With `v(z) = v0 + Σ_{j≥1} dv[j-1]·z^j`, writes the coefficients of `z^1 … z^M` of

@@ -1,0 +1,115 @@
+//! The wave equation `v + r·i(v) = w`, from both sides and over the whole range.
+
+use diode::{Breakdown, Device, Junction, JunctionPoint, SchottkyParameters};
+use mixwright_diode as diode;
+
+fn junction(is_a: f64, breakdown: Option<Breakdown>) -> Junction {
+    let p = SchottkyParameters { is_a, n: 1.08, cj0_f: 40e-15, tt_s: 1e-13, breakdown, ..Default::default() };
+    p.at_temperature(300.0).expect("valid parameters")
+}
+
+/// Waves from −1e4 to 1e4, dense near zero, with both signs.
+fn waves() -> Vec<f64> {
+    let mut w = vec![0.0];
+    for k in 0..=160 {
+        let x = 10f64.powf(-12.0 + 0.1 * k as f64);
+        w.extend([x, -x]);
+    }
+    w
+}
+
+/// Error of the voltage that the residual implies, in roundings of the voltage; the rounding of `w`
+/// and of the current (whose exponent carries the rounding of `v`) are counted.
+fn voltage_error(d: &dyn Device, w: f64, r: f64, v: f64) -> f64 {
+    let p = d.at(v);
+    let slope = 1.0 + r * p.conductance_s;
+    let residual = (v + r * p.current_a - w).abs();
+    residual / (f64::EPSILON * (v.abs() * slope + w.abs() + r * p.current_a.abs()) + f64::MIN_POSITIVE)
+}
+
+fn check_everywhere(breakdown: Option<Breakdown>) {
+    let mut worst = 0.0_f64;
+    for is_exponent in -20..=-4 {
+        let d = junction(10f64.powi(is_exponent), breakdown);
+        for r in [0.0, 1e-9, 1e-3, 1.0, 56.0, 1e3, 1e4] {
+            let mut last = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+            let mut all = waves();
+            all.sort_by(f64::total_cmp);
+            for w in all {
+                let v = d.voltage_of_wave(w, r, 0.0);
+                assert!(v >= last.1, "not monotone: v({}) = {}, v({w}) = {v}, r = {r}", last.0, last.1);
+                let error = voltage_error(&d, w, r, v);
+                assert!(error < 12.0, "IS 1e{is_exponent}, r {r}, w {w}: v {v} off by {error} roundings");
+                worst = worst.max(error);
+                last = (w, v);
+            }
+        }
+    }
+    // The bound cannot be zero: the equation is evaluated with four roundings.
+    assert!(worst > 0.0);
+}
+
+#[test]
+fn residual_is_rounding_without_breakdown() {
+    check_everywhere(None);
+}
+
+#[test]
+fn residual_is_rounding_with_breakdown() {
+    check_everywhere(Some(Breakdown { bv_v: 7.0, ibv_a: 1e-5, nbv: 1.0 }));
+    check_everywhere(Some(Breakdown { bv_v: 1.0, ibv_a: 1e-3, nbv: 3.0 }));
+    check_everywhere(Some(Breakdown { bv_v: 0.1, ibv_a: 1e-5, nbv: 1.0 }));
+}
+
+#[test]
+fn pure_varactor_passes_the_wave_through() {
+    let d = junction(0.0, None);
+    for w in waves() {
+        assert_eq!(d.voltage_of_wave(w, 50.0, 0.3), w);
+    }
+    let d = junction(0.0, Some(Breakdown { bv_v: 4.0, ibv_a: 1e-6, nbv: 1.0 }));
+    for w in waves() {
+        let v = d.voltage_of_wave(w, 50.0, 0.3);
+        assert!(voltage_error(&d, w, 50.0, v) < 12.0, "w {w}, v {v}");
+    }
+}
+
+#[test]
+fn many_waves_at_once_give_the_same_answers() {
+    let cases = [None, Some(Breakdown { bv_v: 3.0, ibv_a: 1e-5, nbv: 1.2 })];
+    for breakdown in cases {
+        for r in [0.0, 2.0, 50.0, 1e4] {
+            let d = junction(5e-14, breakdown);
+            let w: Vec<f64> = (0..4000).map(|k| -20.0 + 0.01 * k as f64).collect();
+            let mut v = vec![0.0; w.len()];
+            let mut points = vec![JunctionPoint::default(); w.len()];
+            d.waves_to_points(&w, r, &mut v, &mut points);
+            for k in 0..w.len() {
+                let one = d.voltage_of_wave(w[k], r, 0.0);
+                assert_eq!(v[k].to_bits(), one.to_bits());
+                let p = d.at(one);
+                // The exponent carries the rounding of v: v/a up to some hundred roundings.
+                let close = |a: f64, b: f64, scale: f64| (a - b).abs() <= 400.0 * f64::EPSILON * (b.abs() + scale);
+                assert!(close(points[k].current_a, p.current_a, 5e-14), "{} {}", points[k].current_a, p.current_a);
+                assert!(close(points[k].conductance_s, p.conductance_s, 0.0));
+                assert!(close(points[k].charge_c, p.charge_c, 0.0));
+                assert!(close(points[k].capacitance_f, p.capacitance_f, 0.0));
+            }
+        }
+    }
+}
+
+#[test]
+fn every_result_is_finite_at_any_voltage() {
+    let parts = [None, Some(Breakdown { bv_v: 7.0, ibv_a: 1e-5, nbv: 1.0 })];
+    for d in parts.map(|b| junction(1e-4, b)) {
+        for v in [0.0, 1.0, 6.0, 7.0, 1e2, 1e4, 1e100, 1e200, f64::MAX] {
+            for v in [v, -v] {
+                let p = d.at(v);
+                let all = [p.current_a, p.conductance_s, p.charge_c, p.capacitance_f, d.shot_noise_a2_per_hz(v)];
+                assert!(all.iter().all(|x| x.is_finite()), "{v} gives {p:?}");
+                assert!(d.voltage_of_wave(v, 50.0, 0.0).is_finite());
+            }
+        }
+    }
+}

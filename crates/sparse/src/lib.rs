@@ -1,0 +1,1 @@
+//! Direct solution of sparse symmetric systems.

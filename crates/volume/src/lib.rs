@@ -1,0 +1,1 @@
+//! Three-dimensional field solution on triangular prisms.

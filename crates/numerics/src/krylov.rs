@@ -1,13 +1,26 @@
-//! Restarted GMRES on real vectors with right preconditioning.
+//! Restarted GMRES on complex vectors with right preconditioning.
 //!
 //! Source: Y. Saad, M. H. Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856; flexible right
 //! preconditioning after Y. Saad, SIAM J. Sci. Comput. 14 (1993) 461.
-//! Real arithmetic, because the linearised equations of real waveforms are linear over the real
-//! numbers only.
+//! The linearised equations of real waveforms are linear over the real numbers only; there
+//! [`Scalars::Real`] restricts all combinations to real factors.
+
+use crate::Complex64;
+
+/// Numbers over which the operator is linear.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scalars {
+    /// `A(cx) = cAx` holds for real `c` only.
+    Real,
+    /// It holds for complex `c`.
+    Complex,
+}
 
 /// Limits of one solution.
 #[derive(Debug, Clone, Copy)]
 pub struct KrylovSettings {
+    /// Over which numbers the operator is linear.
+    pub scalars: Scalars,
     /// Stop when the residual norm is below this multiple of the right-hand side's norm.
     pub tolerance: f64,
     /// Vectors kept before a restart.
@@ -20,7 +33,7 @@ pub struct KrylovSettings {
 #[derive(Debug, Clone)]
 pub struct KrylovResult {
     /// Best iterate.
-    pub x: Vec<f64>,
+    pub x: Vec<Complex64>,
     /// Its residual norm relative to the right-hand side.
     pub residual: f64,
     /// Operator applications.
@@ -29,14 +42,15 @@ pub struct KrylovResult {
 
 /// Solves `A x = b`: `apply(x, y)` writes `A x` into `y`, `precondition(x, y)` writes `M⁻¹ x`.
 pub fn gmres(
-    mut apply: impl FnMut(&[f64], &mut [f64]),
-    mut precondition: impl FnMut(&[f64], &mut [f64]),
-    b: &[f64],
+    mut apply: impl FnMut(&[Complex64], &mut [Complex64]),
+    mut precondition: impl FnMut(&[Complex64], &mut [Complex64]),
+    b: &[Complex64],
     settings: KrylovSettings,
 ) -> KrylovResult {
     let n = b.len();
+    let zero = Complex64::default();
     let b_norm = norm(b);
-    let mut x = vec![0.0; n];
+    let mut x = vec![zero; n];
     if b_norm == 0.0 {
         return KrylovResult { x, residual: 0.0, iterations: 0 };
     }
@@ -45,32 +59,35 @@ pub fn gmres(
     let mut residual = 1.0;
     while residual > settings.tolerance && iterations < settings.iterations_max {
         let m = settings.restart.min(settings.iterations_max - iterations);
-        let mut arnoldi = Arnoldi::start(&r);
-        let mut directions: Vec<Vec<f64>> = Vec::with_capacity(m);
+        let mut arnoldi = Arnoldi::start(&r, settings.scalars);
+        let mut directions: Vec<Vec<Complex64>> = Vec::with_capacity(m);
         for _ in 0..m {
-            let mut z = vec![0.0; n];
+            let mut z = vec![zero; n];
             precondition(arnoldi.last(), &mut z);
-            let mut w = vec![0.0; n];
+            let mut w = vec![zero; n];
             apply(&z, &mut w);
             directions.push(z);
             iterations += 1;
-            let broke = arnoldi.push(w);
-            if arnoldi.residual() <= settings.tolerance * b_norm || broke {
+            let exhausted = arnoldi.push(w);
+            if arnoldi.residual() <= settings.tolerance * b_norm || exhausted {
                 break;
             }
         }
-        let y = arnoldi.coefficients();
-        for (z, &c) in directions.iter().zip(&y) {
-            axpy(c, z, &mut x);
+        let mut step = vec![zero; n];
+        for (z, &c) in directions.iter().zip(&arnoldi.coefficients()) {
+            axpy(c, z, &mut step);
         }
+        let mut a_step = vec![zero; n];
+        apply(&step, &mut a_step);
         let before = residual;
-        let mut ax = vec![0.0; n];
-        apply(&x, &mut ax);
-        for i in 0..n {
-            r[i] = b[i] - ax[i];
+        axpy(Complex64::from(-1.0), &a_step, &mut r);
+        let after = norm(&r) / b_norm;
+        if !after.is_finite() || after > before {
+            break;
         }
-        residual = norm(&r) / b_norm;
-        if !residual.is_finite() || residual > 0.999 * before {
+        axpy(Complex64::from(1.0), &step, &mut x);
+        residual = after;
+        if after > 0.999 * before {
             break;
         }
     }
@@ -79,38 +96,43 @@ pub fn gmres(
 
 /// Orthonormal basis with the triangularised Hessenberg matrix.
 struct Arnoldi {
-    basis: Vec<Vec<f64>>,
-    columns: Vec<Vec<f64>>,
-    rotations: Vec<(f64, f64)>,
-    rhs: Vec<f64>,
+    scalars: Scalars,
+    basis: Vec<Vec<Complex64>>,
+    columns: Vec<Vec<Complex64>>,
+    rotations: Vec<(f64, Complex64)>,
+    rhs: Vec<Complex64>,
 }
 
 impl Arnoldi {
-    fn start(r: &[f64]) -> Self {
+    fn start(r: &[Complex64], scalars: Scalars) -> Self {
         let beta = norm(r);
         Self {
+            scalars,
             basis: vec![r.iter().map(|x| x / beta).collect()],
             columns: Vec::new(),
             rotations: Vec::new(),
-            rhs: vec![beta],
+            rhs: vec![beta.into()],
         }
     }
 
-    fn last(&self) -> &[f64] {
+    fn last(&self) -> &[Complex64] {
         &self.basis[self.basis.len() - 1]
     }
 
     fn residual(&self) -> f64 {
-        self.rhs[self.rhs.len() - 1].abs()
+        self.rhs[self.rhs.len() - 1].norm()
     }
 
     /// Adds `w`; true when the space cannot grow further.
-    fn push(&mut self, mut w: Vec<f64>) -> bool {
+    fn push(&mut self, mut w: Vec<Complex64>) -> bool {
         let scale = norm(&w);
-        let mut h = vec![0.0; self.basis.len()];
+        let mut h = vec![Complex64::default(); self.basis.len()];
         for _ in 0..2 {
             for (hi, v) in h.iter_mut().zip(&self.basis) {
-                let p = dot(&w, v);
+                let p = match self.scalars {
+                    Scalars::Real => Complex64::from(dot_real(v, &w)),
+                    Scalars::Complex => dot(v, &w),
+                };
                 *hi += p;
                 axpy(-p, v, &mut w);
             }
@@ -119,15 +141,15 @@ impl Arnoldi {
         for (i, &(c, s)) in self.rotations.iter().enumerate() {
             let (a, b) = (h[i], h[i + 1]);
             h[i] = c * a + s * b;
-            h[i + 1] = c * b - s * a;
+            h[i + 1] = c * b - s.conj() * a;
         }
+        // rotate (h, rest) onto (r, 0); `rest` is real and not negative
         let k = h.len() - 1;
-        let r = h[k].hypot(rest);
-        let (c, s) = if r > 0.0 { (h[k] / r, rest / r) } else { (1.0, 0.0) };
-        h[k] = r;
+        let (c, s) = rotation(h[k], rest);
+        h[k] = c * h[k] + s * rest;
         let last = self.rhs[k];
         self.rhs[k] = c * last;
-        self.rhs.push(-s * last);
+        self.rhs.push(-s.conj() * last);
         self.rotations.push((c, s));
         self.columns.push(h);
         if rest <= f64::EPSILON * scale {
@@ -140,38 +162,63 @@ impl Arnoldi {
         false
     }
 
-    fn coefficients(&self) -> Vec<f64> {
+    fn coefficients(&self) -> Vec<Complex64> {
         let m = self.columns.len();
         let mut y = self.rhs[..m].to_vec();
         for i in (0..m).rev() {
             let d = self.columns[i][i];
-            y[i] = if d == 0.0 { 0.0 } else { y[i] / d };
+            y[i] = if d.norm() == 0.0 { Complex64::default() } else { y[i] / d };
             for j in 0..i {
-                y[j] -= self.columns[i][j] * y[i];
+                let t = self.columns[i][j] * y[i];
+                y[j] -= t;
             }
         }
         y
     }
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    // four partial sums: fixed order, so the same bits every time
-    let mut s = [0.0; 4];
-    let n4 = a.len() / 4 * 4;
-    for (x, y) in a[..n4].chunks_exact(4).zip(b[..n4].chunks_exact(4)) {
-        for i in 0..4 {
-            s[i] += x[i] * y[i];
-        }
+/// Givens rotation `(c, s)` with `c·a + s·b` real-scaled and `c·b − s̄·a = 0` for `b ≥ 0`.
+fn rotation(a: Complex64, b: f64) -> (f64, Complex64) {
+    let r = a.norm().hypot(b);
+    if r == 0.0 {
+        return (1.0, Complex64::default());
     }
-    let tail: f64 = a[n4..].iter().zip(&b[n4..]).map(|(x, y)| x * y).sum();
+    if a.norm() == 0.0 {
+        return (0.0, Complex64::from(1.0));
+    }
+    (a.norm() / r, (a / a.norm()) * (b / r))
+}
+
+fn dot(a: &[Complex64], b: &[Complex64]) -> Complex64 {
+    let mut s = [Complex64::default(); 2];
+    let n2 = a.len() / 2 * 2;
+    for (x, y) in a[..n2].chunks_exact(2).zip(b[..n2].chunks_exact(2)) {
+        s[0] += x[0].conj() * y[0];
+        s[1] += x[1].conj() * y[1];
+    }
+    let tail = if n2 < a.len() { a[n2].conj() * b[n2] } else { Complex64::default() };
+    s[0] + s[1] + tail
+}
+
+fn dot_real(a: &[Complex64], b: &[Complex64]) -> f64 {
+    // fixed order of the four partial sums: the same bits every time
+    let mut s = [0.0; 4];
+    let n2 = a.len() / 2 * 2;
+    for (x, y) in a[..n2].chunks_exact(2).zip(b[..n2].chunks_exact(2)) {
+        s[0] += x[0].re * y[0].re;
+        s[1] += x[0].im * y[0].im;
+        s[2] += x[1].re * y[1].re;
+        s[3] += x[1].im * y[1].im;
+    }
+    let tail = if n2 < a.len() { a[n2].re * b[n2].re + a[n2].im * b[n2].im } else { 0.0 };
     s[0] + s[1] + s[2] + s[3] + tail
 }
 
-fn norm(a: &[f64]) -> f64 {
-    dot(a, a).sqrt()
+fn norm(a: &[Complex64]) -> f64 {
+    dot_real(a, a).sqrt()
 }
 
-fn axpy(c: f64, x: &[f64], y: &mut [f64]) {
+fn axpy(c: Complex64, x: &[Complex64], y: &mut [Complex64]) {
     for (y, x) in y.iter_mut().zip(x) {
         *y += c * x;
     }
@@ -181,20 +228,32 @@ fn axpy(c: f64, x: &[f64], y: &mut [f64]) {
 mod tests {
     use super::*;
 
-    #[test]
-    fn solves_a_nonsymmetric_system() {
+    fn check(scalars: Scalars, conjugate_part: f64) {
         let n = 60;
-        let apply = |x: &[f64], y: &mut [f64]| {
+        let apply = |x: &[Complex64], y: &mut [Complex64]| {
             for i in 0..n {
-                y[i] = (2.0 + i as f64 / 10.0) * x[i] - if i > 0 { x[i - 1] } else { 0.0 }
-                    + if i + 1 < n { 0.5 * x[i + 1] } else { 0.0 };
+                y[i] = Complex64::new(2.0 + i as f64 / 10.0, 0.3) * x[i] + conjugate_part * x[i].conj();
+                if i > 0 {
+                    y[i] -= x[i - 1] * Complex64::new(0.8, 0.5);
+                }
+                if i + 1 < n {
+                    y[i] += 0.5 * x[i + 1];
+                }
             }
         };
-        let b: Vec<f64> = (0..n).map(|i| (i as f64).sin()).collect();
-        let settings = KrylovSettings { tolerance: 1e-12, restart: 20, iterations_max: 400 };
+        let b: Vec<Complex64> = (0..n).map(|i| Complex64::new((i as f64).sin(), 0.2)).collect();
+        let settings = KrylovSettings { scalars, tolerance: 1e-12, restart: 25, iterations_max: 400 };
         let result = gmres(apply, |x, y| y.copy_from_slice(x), &b, settings);
-        let mut ax = vec![0.0; n];
+        let mut ax = vec![Complex64::default(); n];
         apply(&result.x, &mut ax);
-        assert!(ax.iter().zip(&b).all(|(a, b)| (a - b).abs() < 1e-11), "residual {}", result.residual);
+        let worst = ax.iter().zip(&b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max);
+        assert!(worst < 1e-11, "residual {} worst {worst}", result.residual);
+    }
+
+    #[test]
+    fn solves_complex_linear_and_real_linear_systems() {
+        check(Scalars::Complex, 0.0);
+        check(Scalars::Real, 0.0);
+        check(Scalars::Real, 0.7);
     }
 }

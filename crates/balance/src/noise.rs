@@ -1,0 +1,209 @@
+//! Noise at one port and sideband of the pumped circuit.
+//!
+//! Shot noise of a pumped junction is correlated between sidebands: `⟨i_k i_l*⟩ = S_{k−l}`, the
+//! harmonics of its instantaneous density. The passive network adds `kT(I − S·Sᴴ)` at every
+//! sideband (H. Bosma, Philips Res. Rep. Suppl. 10 (1967); from memory), every port its termination.
+//! Source of the pumped formulation: D. N. Held, A. R. Kerr, IEEE Trans. MTT-26 (1978) 55;
+//! C. Dragone, BSTJ 47 (1968) 1883.
+
+use crate::BalanceError;
+use crate::lane::matrix;
+use crate::small_signal::Conversion;
+use numerics::fourier::Fourier;
+use numerics::linear::Lu;
+use numerics::{CMatrix, Complex64};
+use quantity::constants::{BOLTZMANN_J_PER_K, NOISE_REFERENCE_K};
+
+/// Noise of the junction itself.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ShotLaw {
+    /// The device's own shot noise.
+    Device,
+    /// `4kT·g(t)` in its place: a pumped resistor in equilibrium, for checks of the method.
+    Thermal {
+        /// Temperature, kelvin.
+        temp_k: f64,
+    },
+}
+
+/// Temperatures and laws.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NoiseSettings {
+    /// Physical temperature of the passive network, series resistances included, kelvin.
+    pub network_temp_k: f64,
+    /// Temperature of the terminations, kelvin.
+    pub port_temp_k: f64,
+    /// Noise of the junctions.
+    pub shot: ShotLaw,
+}
+
+/// Where the noise at one port and sideband comes from, W/Hz (one-sided, of the outgoing wave).
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoiseBudget {
+    /// Shot noise, junction by junction.
+    pub shot: Vec<f64>,
+    /// Thermal noise of the passive network.
+    pub network: f64,
+    /// Terminations, port by port, without the observed port's own sideband.
+    pub ports: Vec<f64>,
+    /// What the observed port's own termination sends in at this sideband and gets back.
+    pub own_reflected: f64,
+    /// Reflection coefficient of the observed port at this sideband.
+    pub own_gamma: Complex64,
+    /// Power gain from each `[port][sideband + K]` to the observed port and sideband.
+    pub gain: Vec<Vec<f64>>,
+    /// Sidebands on each side.
+    pub pump_order: usize,
+}
+
+impl NoiseBudget {
+    /// Everything but the observed termination's own noise at the observed frequency, W/Hz.
+    pub fn total_w_per_hz(&self) -> f64 {
+        self.shot.iter().sum::<f64>() + self.network + self.ports.iter().sum::<f64>()
+    }
+
+    /// Power gain from a port and sideband.
+    pub fn gain_from(&self, port: usize, k: i32) -> f64 {
+        self.gain[port][(k + self.pump_order as i32) as usize]
+    }
+
+    /// Noise figure with the signal in one sideband only and the noise of all sidebands counted
+    /// (IEEE style, the load's own noise at the output frequency left out), as a power ratio.
+    pub fn figure_single(&self, port: usize, k: i32) -> f64 {
+        self.total_w_per_hz() / (BOLTZMANN_J_PER_K * NOISE_REFERENCE_K * self.gain_from(port, k))
+    }
+
+    /// Noise figure with two sidebands of a port counted as signal, as a power ratio.
+    pub fn figure_double(&self, port: usize, k_a: i32, k_b: i32) -> f64 {
+        let gain = self.gain_from(port, k_a) + self.gain_from(port, k_b);
+        self.total_w_per_hz() / (BOLTZMANN_J_PER_K * NOISE_REFERENCE_K * gain)
+    }
+}
+
+/// Noise leaving external `port` at sideband `k`.
+///
+/// One transposed solution gives the transfer from every source at every sideband.
+pub fn noise_at(
+    conversion: &Conversion,
+    port: usize,
+    k: i32,
+    settings: &NoiseSettings,
+) -> Result<NoiseBudget, BalanceError> {
+    let (lane, state) = (&conversion.lane, &conversion.state);
+    let (n, m, centre) = (lane.n_junctions(), lane.n_harmonics(), lane.pump_order);
+    let n_ports = state.embedding.n_external();
+    let out = (k + centre as i32) as usize;
+    let y = transposed_solution(conversion, port, out)?;
+
+    // transfer from waves arriving at each junction port and external port of the network
+    let from_junction: Vec<Vec<Complex64>> =
+        (0..m).map(|i| (0..n).map(|j| y[i * n + j] * 2.0 * lane.junction_ohm[j].sqrt()).collect()).collect();
+    let mut gain = vec![vec![0.0; m]; n_ports];
+    let mut own_gamma = Complex64::default();
+    for i in 0..m {
+        for p in 0..n_ports {
+            let mut t: Complex64 = (0..n).map(|j| from_junction[i][j] * lane.blocks[i].je[(j, p)]).sum();
+            if i == out {
+                t += lane.blocks[i].ee[(port, p)];
+                if p == port {
+                    own_gamma = t;
+                }
+            }
+            gain[p][i] = t.norm_sqr();
+        }
+    }
+    let kt_port = BOLTZMANN_J_PER_K * settings.port_temp_k;
+    let own_reflected = kt_port * own_gamma.norm_sqr();
+    let mut ports: Vec<f64> = gain.iter().map(|g| kt_port * g.iter().sum::<f64>()).collect();
+    ports[port] -= own_reflected;
+
+    let network = (0..m)
+        .map(|i| network_noise(conversion, i, out, port, &from_junction[i]))
+        .sum::<Result<f64, BalanceError>>()?
+        * BOLTZMANN_J_PER_K
+        * settings.network_temp_k;
+    let shot = (0..n).map(|j| shot_noise(conversion, j, out, port, &y, settings.shot)).collect();
+    Ok(NoiseBudget { shot, network, ports, own_reflected, own_gamma, gain, pump_order: centre })
+}
+
+/// `y` with `b_out = yᵀ·(right side)`, harmonic by harmonic, junctions fastest.
+fn transposed_solution(conversion: &Conversion, port: usize, out: usize) -> Result<Vec<Complex64>, BalanceError> {
+    let (lane, slopes) = (&conversion.lane, &conversion.state.slopes);
+    let (n, m) = (lane.n_junctions(), lane.n_harmonics());
+    let jomega = Complex64::new(0.0, lane.omega[out]);
+    let mut y = vec![Complex64::default(); n * m];
+    for i in 0..m {
+        let h = out as i32 - i as i32;
+        for j in 0..n {
+            let r = lane.junction_ohm[j];
+            let mut t = 2.0 * slopes.dv(j, h) - jomega * r * slopes.dq(j, h);
+            if i == out {
+                t -= 1.0;
+            }
+            y[i * n + j] = lane.blocks[out].ej[(port, j)] * t / (2.0 * r.sqrt());
+        }
+    }
+    Lu::factor(&matrix(lane, slopes, lane.pump_order))?.solve_transposed_in_place(&mut y);
+    Ok(y)
+}
+
+/// `T(I − S·Sᴴ)Tᴴ` of the waves the passive network sends out at one sideband.
+fn network_noise(
+    conversion: &Conversion,
+    i: usize,
+    out: usize,
+    port: usize,
+    from_junction: &[Complex64],
+) -> Result<f64, BalanceError> {
+    let (lane, state) = (&conversion.lane, &conversion.state);
+    let n_ports = state.embedding.n_external();
+    let s = state.embedding.scattering(lane.omega[i] / std::f64::consts::TAU)?;
+    let mut t = vec![Complex64::default(); n_ports + lane.n_junctions()];
+    t[n_ports..].copy_from_slice(from_junction);
+    if i == out {
+        t[port] += 1.0;
+    }
+    let t = CMatrix::from_fn(1, t.len(), |_, j| t[j]);
+    let ts = &t * &s;
+    let energy = |x: &CMatrix| x.as_slice().iter().map(|z| z.norm_sqr()).sum::<f64>();
+    // passive networks give a difference that is never negative; rounding may
+    Ok((energy(&t) - energy(&ts)).max(0.0))
+}
+
+/// Shot noise of one junction with all sidebands correlated.
+fn shot_noise(conversion: &Conversion, j: usize, out: usize, port: usize, y: &[Complex64], law: ShotLaw) -> f64 {
+    let (lane, state) = (&conversion.lane, &conversion.state);
+    let (n, m) = (lane.n_junctions(), lane.n_harmonics());
+    let r = lane.junction_ohm[j];
+    // a current source across the junction: right side −R(I + S), and the wave it sends directly
+    let transfer: Vec<Complex64> = (0..m)
+        .map(|i| {
+            let blocks = &lane.blocks[i];
+            let mut t: Complex64 =
+                -r * ((0..n).map(|p| y[i * n + p] * blocks.jj[(p, j)]).sum::<Complex64>() + y[i * n + j]);
+            if i == out {
+                t -= blocks.ej[(port, j)] * r.sqrt() / 2.0;
+            }
+            t
+        })
+        .collect();
+    // mean of S(t)·|Σ T_k e^(−jkωt)|² over the period: the double sum of T_k S_{k−l} T_l*
+    let device = &state.devices[j];
+    let voltages = &state.voltages[j];
+    let step = voltages.len();
+    let mut envelope = vec![Complex64::default(); step];
+    for (i, t) in transfer.iter().enumerate() {
+        envelope[i] = t.conj();
+    }
+    Fourier::new(&[step]).samples(&mut envelope);
+    (0..step)
+        .map(|s| {
+            let density = match law {
+                ShotLaw::Device => device.shot_noise_a2_per_hz(voltages[s]),
+                ShotLaw::Thermal { temp_k } => 4.0 * BOLTZMANN_J_PER_K * temp_k * device.at(voltages[s]).conductance_s,
+            };
+            density * envelope[s].norm_sqr()
+        })
+        .sum::<f64>()
+        / step as f64
+}

@@ -1,0 +1,703 @@
+//! The steady state under one pump and any number of further tones.
+
+use crate::lane::{Lane, Preconditioner, Slopes};
+use crate::spectra::{Spectra, Transform};
+use crate::{BalanceError, Basis, Embedding, Truncation};
+use diode::Device;
+use numerics::krylov::{KrylovSettings, Scalars, gmres};
+use numerics::{Complex64, Outcome, Quiet, Report, Watch};
+use std::sync::Arc;
+
+/// A wave arriving at an external port at one product of the tones.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Drive {
+    /// External port.
+    pub port: usize,
+    /// Orders in all tones; all zero for a direct voltage.
+    pub orders: Vec<i32>,
+    /// Peak wave, √W: available power is `|wave|²/2`. For direct current the wave itself,
+    /// `V/(2√R0)` of a source voltage `V`.
+    pub wave: Complex64,
+}
+
+impl Drive {
+    /// A tone of available power `power_w` and phase (of a cosine) `phase_rad`.
+    pub fn tone(port: usize, orders: Vec<i32>, power_w: f64, phase_rad: f64) -> Self {
+        Self { port, orders, wave: Complex64::from_polar((2.0 * power_w).sqrt(), phase_rad) }
+    }
+}
+
+/// A circuit under drive.
+#[derive(Debug, Clone)]
+pub struct Problem {
+    /// The linear multiport.
+    pub embedding: Arc<Embedding>,
+    /// One device a junction.
+    pub devices: Vec<Arc<dyn Device>>,
+    /// Tone frequencies, hertz; the pump first. Incommensurate unless you say otherwise by truth.
+    pub tones_hz: Vec<f64>,
+    /// Sources.
+    pub drives: Vec<Drive>,
+}
+
+/// Truncation and tolerances of one solution.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BalanceSettings {
+    /// Pump harmonics kept.
+    pub pump_order: usize,
+    /// Highest order in each further tone.
+    pub signal_order: usize,
+    /// How the orders of several further tones are cut.
+    pub truncation: Truncation,
+    /// Samples beyond the Nyquist minimum, factor.
+    pub oversample: f64,
+    /// Largest residual allowed at any product, volt. The default, 1e-11 V, is 0.1 % of a
+    /// −150 dBm product in 50 ohm.
+    pub residual_v: f64,
+    /// Newton iterations allowed at one drive level.
+    pub newton_max: usize,
+    /// Pump harmonics treated densely in the preconditioner.
+    pub dense_order: usize,
+}
+
+impl Default for BalanceSettings {
+    fn default() -> Self {
+        Self {
+            pump_order: 24,
+            signal_order: 5,
+            truncation: Truncation::Box,
+            oversample: 1.6,
+            residual_v: 1e-11,
+            newton_max: 40,
+            dense_order: 12,
+        }
+    }
+}
+
+/// A steady state: every waveform at every kept product.
+#[derive(Clone)]
+pub struct SteadyState {
+    basis: Basis,
+    lanes: Vec<Arc<Lane>>,
+    drives: Vec<Drive>,
+    external_ohm: Vec<f64>,
+    w: Spectra,
+    v: Spectra,
+    q: Spectra,
+    slopes_v: Vec<Vec<f64>>,
+    slopes_q: Vec<Vec<f64>>,
+    samples_v: Vec<Vec<f64>>,
+}
+
+/// Solves `problem` from scratch.
+pub fn solve(problem: &Problem, settings: &BalanceSettings) -> Result<(SteadyState, Report), BalanceError> {
+    solve_from(problem, settings, None, &Quiet)
+}
+
+/// Solves `problem`, starting from an earlier solution of a similar one when given.
+///
+/// Without a start the pump is balanced first with few harmonics, then with all, then the other
+/// tones are added. Where Newton's method fails the drive is raised in adaptive steps.
+pub fn solve_from(
+    problem: &Problem,
+    settings: &BalanceSettings,
+    start: Option<&SteadyState>,
+    watch: &dyn Watch,
+) -> Result<(SteadyState, Report), BalanceError> {
+    check(problem)?;
+    let mut report = Report { residual_asked: settings.residual_v, ..Report::default() };
+    let others = problem.tones_hz.len() - 1;
+    let full = Basis::new(
+        &problem.tones_hz,
+        settings.pump_order,
+        &vec![settings.signal_order; others],
+        settings.truncation,
+        settings.oversample,
+    );
+    let mut w = match start {
+        Some(state) => state.w.moved_to(&state.basis, &full),
+        None => start_from_pump(problem, settings, &full, &mut report, watch)?,
+    };
+    let equations = Equations::new(problem, full)?;
+    equations.raise(&mut w, settings, start.is_none() && others > 0, &mut report, watch)?;
+    report.unknowns = w.as_slice().len() * 2;
+    Ok((equations.state(w, problem)?, report))
+}
+
+/// Pump alone: few harmonics first, then all.
+fn start_from_pump(
+    problem: &Problem,
+    settings: &BalanceSettings,
+    full: &Basis,
+    report: &mut Report,
+    watch: &dyn Watch,
+) -> Result<Spectra, BalanceError> {
+    let pump_drives = problem.drives.iter().filter(|d| d.orders[1..].iter().all(|&m| m == 0));
+    let pump = Problem {
+        tones_hz: vec![problem.tones_hz[0]],
+        drives: pump_drives.map(|d| Drive { orders: vec![d.orders[0]], ..d.clone() }).collect(),
+        ..problem.clone()
+    };
+    let mut w: Option<(Spectra, Basis)> = None;
+    let coarse = settings.dense_order.min(settings.pump_order);
+    let orders = if coarse < settings.pump_order { vec![coarse, settings.pump_order] } else { vec![coarse] };
+    for order in orders {
+        if full.lanes.len() == 1 && order == settings.pump_order {
+            break;
+        }
+        let basis = Basis::pump_only(problem.tones_hz[0], order, settings.oversample);
+        let equations = Equations::new(&pump, basis.clone())?;
+        let mut x = match &w {
+            Some((w, from)) => w.moved_to(from, &basis),
+            None => Spectra::zeros(problem.devices.len(), &basis),
+        };
+        equations.raise(&mut x, settings, false, report, watch)?;
+        w = Some((x, basis));
+    }
+    Ok(match w {
+        Some((w, mut from)) => {
+            // the pump's own basis names no other tones; give its only lane their zero orders
+            from.lanes[0] = vec![0; problem.tones_hz.len() - 1];
+            w.moved_to(&from, full)
+        }
+        None => Spectra::zeros(problem.devices.len(), full),
+    })
+}
+
+fn check(problem: &Problem) -> Result<(), BalanceError> {
+    let mismatch = |expected: String, found: String| Err(BalanceError::Mismatch { expected, found });
+    let (n, m) = (problem.devices.len(), problem.embedding.n_junctions());
+    if n != m {
+        return mismatch(format!("{m} devices, one a junction port"), format!("{n}"));
+    }
+    if n > 16 {
+        return mismatch("at most 16 junctions".into(), format!("{n}"));
+    }
+    if problem.tones_hz.is_empty() || problem.tones_hz.iter().any(|f| !(f.is_finite() && *f > 0.0)) {
+        return mismatch("at least one tone, all at positive frequencies".into(), format!("{:?} Hz", problem.tones_hz));
+    }
+    for d in &problem.drives {
+        if d.port >= problem.embedding.n_external() || d.orders.len() != problem.tones_hz.len() {
+            return mismatch(
+                format!("drives at external ports 0…{} with one order a tone", problem.embedding.n_external()),
+                format!("port {} with orders {:?}", d.port, d.orders),
+            );
+        }
+    }
+    Ok(())
+}
+
+/// The balance of one basis.
+struct Equations<'a> {
+    problem: &'a Problem,
+    basis: Basis,
+    transform: Transform,
+    lanes: Vec<Arc<Lane>>,
+    /// Right side from the pump (and direct) sources, and from all others.
+    pump_drive: Spectra,
+    other_drive: Spectra,
+}
+
+/// Everything known at one iterate.
+struct Point {
+    residual: Spectra,
+    v: Spectra,
+    q: Spectra,
+    slopes_v: Vec<Vec<f64>>,
+    slopes_q: Vec<Vec<f64>>,
+    samples_v: Vec<Vec<f64>>,
+    worst: f64,
+    norm: f64,
+}
+
+impl<'a> Equations<'a> {
+    fn new(problem: &'a Problem, basis: Basis) -> Result<Self, BalanceError> {
+        let lanes = (0..basis.lanes.len())
+            .map(|l| {
+                Lane::new(&problem.embedding, basis.tones_hz[0], basis.offset_hz(l), basis.pump_order).map(Arc::new)
+            })
+            .collect::<Result<Vec<_>, _>>()?;
+        let n = problem.devices.len();
+        let mut pump_drive = Spectra::zeros(n, &basis);
+        let mut other_drive = Spectra::zeros(n, &basis);
+        for d in &problem.drives {
+            let into = if d.orders[1..].iter().all(|&m| m == 0) { &mut pump_drive } else { &mut other_drive };
+            add_drive(into, d, &basis, &lanes)?;
+        }
+        Ok(Self { transform: Transform::new(&basis), problem, basis, lanes, pump_drive, other_drive })
+    }
+
+    /// Solves at full drive, raising the drive in steps where a direct attack fails.
+    ///
+    /// With `others_only` the pump stays at full level and the other tones are raised.
+    fn raise(
+        &self,
+        w: &mut Spectra,
+        settings: &BalanceSettings,
+        others_only: bool,
+        report: &mut Report,
+        watch: &dyn Watch,
+    ) -> Result<(), BalanceError> {
+        let level = |s: f64| if others_only { (1.0, s) } else { (s, s) };
+        let mut v = self.voltages_at_rest();
+        match self.newton(w, &mut v, level(1.0), settings, report, watch) {
+            Ok(()) => return Ok(()),
+            Err(e @ BalanceError::NotConverged { .. }) if settings.newton_max == 0 => return Err(e),
+            Err(BalanceError::NotConverged { .. }) => {}
+            Err(e) => return Err(e),
+        }
+        // amplitude steps in dB; a success widens the step, a failure halves it
+        let (mut done_db, mut step_db) = (-60.0_f64, 20.0_f64);
+        if !others_only {
+            *w = Spectra::zeros(self.problem.devices.len(), &self.basis);
+        }
+        let mut best = w.clone();
+        let mut attempts = 0;
+        while done_db < 0.0 {
+            watch.step("raising the drive", (60.0 + done_db) as usize, 60)?;
+            attempts += 1;
+            let try_db = (done_db + step_db).min(0.0);
+            let scale = 10f64.powf(try_db / 20.0);
+            *w = best.clone();
+            match self.newton(w, &mut v, level(scale), settings, report, watch) {
+                Ok(()) => {
+                    best = w.clone();
+                    done_db = try_db;
+                    step_db = (step_db * 1.6).min(20.0);
+                }
+                Err(BalanceError::NotConverged { residual, wanted, iterations, .. }) => {
+                    step_db *= 0.4;
+                    if step_db < 0.02 || attempts > 200 {
+                        let hint = self.hint(w);
+                        return Err(BalanceError::NotConverged {
+                            residual,
+                            wanted,
+                            iterations,
+                            level_db: try_db,
+                            hint,
+                        });
+                    }
+                }
+                Err(e) => return Err(e),
+            }
+        }
+        Ok(())
+    }
+
+    fn voltages_at_rest(&self) -> Vec<Vec<f64>> {
+        vec![vec![0.0; self.transform.n_samples()]; self.problem.devices.len()]
+    }
+
+    /// Names the product with the largest residual.
+    fn hint(&self, w: &Spectra) -> String {
+        let mut v = self.voltages_at_rest();
+        let point = self.evaluate(w, &mut v, (1.0, 1.0));
+        let mut worst = (0.0, String::new());
+        for j in 0..self.problem.devices.len() {
+            for (l, orders) in self.basis.lanes.iter().enumerate() {
+                for (x, k) in point.residual.lane(j, l).iter().zip(-(self.basis.pump_order as i32)..) {
+                    if x.norm() > worst.0 {
+                        worst = (x.norm(), format!("junction {} at product {k}, {orders:?}", j + 1));
+                    }
+                }
+            }
+        }
+        format!("the largest imbalance is at {}; more harmonics or a lossy termination there may help", worst.1)
+    }
+
+    fn newton(
+        &self,
+        w: &mut Spectra,
+        v_start: &mut Vec<Vec<f64>>,
+        level: (f64, f64),
+        settings: &BalanceSettings,
+        report: &mut Report,
+        watch: &dyn Watch,
+    ) -> Result<(), BalanceError> {
+        let mut point = self.evaluate(w, v_start, level);
+        let mut preconditioners: Vec<Preconditioner> = Vec::new();
+        let mut fresh = false;
+        let mut stalls = 0;
+        for iteration in 0..=settings.newton_max {
+            report.residual = point.worst;
+            report.history.push(point.worst);
+            if point.worst <= settings.residual_v {
+                report.outcome = Outcome::Converged;
+                return Ok(());
+            }
+            if iteration == settings.newton_max || !point.norm.is_finite() || stalls > 3 {
+                break;
+            }
+            watch.step("balancing", iteration, settings.newton_max)?;
+            if preconditioners.is_empty() {
+                preconditioners = self.preconditioners(&point, settings.dense_order)?;
+                report.factorisations += preconditioners.len();
+                fresh = true;
+            }
+            let forcing = (0.1 * settings.residual_v / point.worst).clamp(1e-9, 3e-3);
+            let krylov =
+                KrylovSettings { scalars: Scalars::Real, tolerance: forcing, restart: 50, iterations_max: 100 };
+            let mut scratch = Vec::new();
+            let step = gmres(
+                |x, y| self.linearised(&point, x, y),
+                |x, y| self.precondition(&preconditioners, x, y, &mut scratch),
+                point.residual.as_slice(),
+                krylov,
+            );
+            report.iterations += 1;
+            report.inner_iterations += step.iterations;
+            let (accepted, factor) = self.line_search(w, &step.x, &point, v_start, level);
+            stalls = if accepted.norm < 0.9 * point.norm { 0 } else { stalls + 1 };
+            if factor == 0.0 && fresh {
+                break;
+            }
+            point = accepted;
+            fresh = false;
+            // pump-only problems refresh always: their preconditioner is nearly the exact inverse
+            if self.lanes.len() == 1 || step.iterations > 20 || factor < 0.9 {
+                preconditioners.clear();
+            }
+        }
+        Err(BalanceError::NotConverged {
+            residual: point.worst,
+            wanted: settings.residual_v,
+            iterations: report.iterations,
+            level_db: 20.0 * level.0.min(level.1).log10(),
+            hint: String::new(),
+        })
+    }
+
+    /// Shortens the step until the residual falls; returns the point taken and the factor (0: none).
+    fn line_search(
+        &self,
+        w: &mut Spectra,
+        step: &[Complex64],
+        from: &Point,
+        v_start: &mut Vec<Vec<f64>>,
+        level: (f64, f64),
+    ) -> (Point, f64) {
+        let origin = w.clone();
+        let mut factor = 1.0;
+        for _ in 0..8 {
+            for ((x, o), s) in w.as_mut_slice().iter_mut().zip(origin.as_slice()).zip(step) {
+                *x = o - s * factor;
+            }
+            let mut v = from.samples_v.clone();
+            let point = self.evaluate(w, &mut v, level);
+            if point.norm.is_finite() && point.norm < (1.0 - 0.1 * factor) * from.norm {
+                *v_start = v;
+                return (point, factor);
+            }
+            factor *= 0.4;
+        }
+        *w = origin;
+        (self.evaluate(w, v_start, level), 0.0)
+    }
+
+    fn evaluate(&self, w: &Spectra, v_start: &mut [Vec<f64>], level: (f64, f64)) -> Point {
+        let n = self.problem.devices.len();
+        let zeros = || Spectra::zeros(n, &self.basis);
+        let (mut v, mut q, mut residual) = (zeros(), zeros(), zeros());
+        let n_samples = self.transform.n_samples();
+        let mut slopes_v = vec![vec![0.0; n_samples]; n];
+        let mut slopes_q = vec![vec![0.0; n_samples]; n];
+        let mut grid = vec![Complex64::default(); n_samples];
+        let mut vq = grid.clone();
+        for first in (0..n).step_by(2) {
+            let second = (first + 1 < n).then_some(first + 1);
+            self.transform.to_samples(w, first, second, &mut grid);
+            for j in first..(first + 2).min(n) {
+                let device = &self.problem.devices[j];
+                let r = self.lanes[0].junction_ohm[j];
+                for s in 0..n_samples {
+                    let wave = if j == first { grid[s].re } else { grid[s].im };
+                    let voltage = device.voltage_of_wave(wave, r, v_start[j][s]);
+                    let at = device.at(voltage);
+                    v_start[j][s] = voltage;
+                    vq[s] = Complex64::new(voltage, at.charge_c / CHARGE_SCALE_C);
+                    let dv = 1.0 / (1.0 + r * at.conductance_s);
+                    slopes_v[j][s] = dv;
+                    slopes_q[j][s] = at.capacitance_f * dv;
+                }
+                self.transform.to_coefficients(&mut vq, |lane, k, a, b| {
+                    let i = (k + self.basis.pump_order as i32) as usize;
+                    v.lane_mut(j, lane)[i] = a;
+                    q.lane_mut(j, lane)[i] = b * CHARGE_SCALE_C;
+                });
+            }
+        }
+        self.left_side(w, &v, &q, &mut residual);
+        for ((r, p), o) in
+            residual.as_mut_slice().iter_mut().zip(self.pump_drive.as_slice()).zip(self.other_drive.as_slice())
+        {
+            *r -= p * level.0 + o * level.1;
+        }
+        let worst = residual.as_slice().iter().map(|x| x.norm()).fold(0.0, f64::max);
+        let norm = residual.as_slice().iter().map(|x| x.norm_sqr()).sum::<f64>().sqrt();
+        Point { residual, v, q, slopes_v, slopes_q, samples_v: v_start.to_vec(), worst, norm }
+    }
+
+    /// Left side of every equation.
+    fn left_side(&self, w: &Spectra, v: &Spectra, q: &Spectra, out: &mut Spectra) {
+        let n = self.problem.devices.len();
+        let mut c = [[Complex64::default(); 16]; 4];
+        for (l, lane) in self.lanes.iter().enumerate() {
+            for i in 0..lane.n_harmonics() {
+                for j in 0..n {
+                    c[0][j] = w.lane(j, l)[i];
+                    c[1][j] = v.lane(j, l)[i];
+                    c[2][j] = q.lane(j, l)[i];
+                }
+                let [cw, cv, cq, co] = &mut c;
+                lane.left_side(i, &cw[..n], &cv[..n], &cq[..n], &mut co[..n]);
+                for j in 0..n {
+                    out.lane_mut(j, l)[i] = co[j];
+                }
+            }
+        }
+    }
+
+    /// Exact derivative of the left side at `point` applied to `x`.
+    fn linearised(&self, point: &Point, x: &[Complex64], y: &mut [Complex64]) {
+        let n = self.problem.devices.len();
+        let mut w = Spectra::zeros(n, &self.basis);
+        w.as_mut_slice().copy_from_slice(x);
+        let (mut v, mut q) = (Spectra::zeros(n, &self.basis), Spectra::zeros(n, &self.basis));
+        let n_samples = self.transform.n_samples();
+        let mut grid = vec![Complex64::default(); n_samples];
+        let mut vq = grid.clone();
+        for first in (0..n).step_by(2) {
+            let second = (first + 1 < n).then_some(first + 1);
+            self.transform.to_samples(&w, first, second, &mut grid);
+            for j in first..(first + 2).min(n) {
+                let slopes = point.slopes_v[j].iter().zip(&point.slopes_q[j]);
+                for ((g, out), (dv, dq)) in grid.iter().zip(&mut vq).zip(slopes) {
+                    let x = if j == first { g.re } else { g.im };
+                    *out = Complex64::new(dv * x, dq / CHARGE_SCALE_C * x);
+                }
+                self.transform.to_coefficients(&mut vq, |lane, k, a, b| {
+                    let i = (k + self.basis.pump_order as i32) as usize;
+                    v.lane_mut(j, lane)[i] = a;
+                    q.lane_mut(j, lane)[i] = b * CHARGE_SCALE_C;
+                });
+            }
+        }
+        let mut out = Spectra::zeros(n, &self.basis);
+        self.left_side(&w, &v, &q, &mut out);
+        y.copy_from_slice(out.as_slice());
+    }
+
+    /// One preconditioner a lane, from slopes averaged over the phases of all other tones.
+    fn preconditioners(&self, point: &Point, dense_order: usize) -> Result<Vec<Preconditioner>, BalanceError> {
+        let slopes = Slopes::new(
+            point.slopes_v.iter().map(|s| self.average_over_others(s)).collect(),
+            point.slopes_q.iter().map(|s| self.average_over_others(s)).collect(),
+        );
+        self.lanes.iter().map(|lane| Preconditioner::new(lane, &slopes, dense_order)).collect()
+    }
+
+    fn average_over_others(&self, samples: &[f64]) -> Vec<f64> {
+        let n_pump = self.basis.grid[self.basis.grid.len() - 1];
+        let n_lines = samples.len() / n_pump;
+        let mut mean = vec![0.0; n_pump];
+        for line in samples.chunks_exact(n_pump) {
+            for (m, x) in mean.iter_mut().zip(line) {
+                *m += x / n_lines as f64;
+            }
+        }
+        mean
+    }
+
+    fn precondition(&self, by: &[Preconditioner], x: &[Complex64], y: &mut [Complex64], scratch: &mut Vec<Complex64>) {
+        let (n_lanes, m) = (self.lanes.len(), self.basis.n_harmonics());
+        let stride = n_lanes * m;
+        for (l, p) in by.iter().enumerate() {
+            p.apply(&x[l * m..], &mut y[l * m..], stride, scratch);
+        }
+        self.make_lane_zero_real(y, stride);
+    }
+
+    /// Rounds away what is not the spectrum of a real waveform in lane 0.
+    fn make_lane_zero_real(&self, y: &mut [Complex64], stride: usize) {
+        let m = self.basis.n_harmonics();
+        for j in 0..self.problem.devices.len() {
+            let lane = &mut y[j * stride..j * stride + m];
+            for i in 0..=self.basis.pump_order {
+                let mean = (lane[i] + lane[m - 1 - i].conj()) * 0.5;
+                lane[i] = mean;
+                lane[m - 1 - i] = mean.conj();
+            }
+        }
+    }
+
+    fn state(&self, w: Spectra, problem: &Problem) -> Result<SteadyState, BalanceError> {
+        let mut v = self.voltages_at_rest();
+        let point = self.evaluate(&w, &mut v, (1.0, 1.0));
+        Ok(SteadyState {
+            basis: self.basis.clone(),
+            lanes: self.lanes.clone(),
+            drives: problem.drives.clone(),
+            external_ohm: (0..problem.embedding.n_external()).map(|p| problem.embedding.external_ohm(p)).collect(),
+            w,
+            v: point.v,
+            q: point.q,
+            slopes_v: point.slopes_v,
+            slopes_q: point.slopes_q,
+            samples_v: v,
+        })
+    }
+}
+
+/// Brings charges to the order of voltages, so that both share one complex transform.
+const CHARGE_SCALE_C: f64 = 1e-13;
+
+fn add_drive(into: &mut Spectra, drive: &Drive, basis: &Basis, lanes: &[Arc<Lane>]) -> Result<(), BalanceError> {
+    let Some((lane, k, mirrored)) = basis.find(drive.orders[0], &drive.orders[1..]) else {
+        return Err(BalanceError::Mismatch {
+            expected: "drives at kept products; raise the truncation".into(),
+            found: format!("a drive at product {:?}", drive.orders),
+        });
+    };
+    let is_direct = drive.orders.iter().all(|&m| m == 0);
+    let half = if is_direct { drive.wave } else { drive.wave * 0.5 };
+    let a = if mirrored { half.conj() } else { half };
+    let i = (k + basis.pump_order as i32) as usize;
+    for j in 0..lanes[0].n_junctions() {
+        into.lane_mut(j, lane)[i] += lanes[lane].drive(i, drive.port, a, j);
+        if lane == 0 && !is_direct {
+            let i = (basis.pump_order as i32 - k) as usize;
+            into.lane_mut(j, 0)[i] += lanes[0].drive(i, drive.port, a.conj(), j);
+        }
+    }
+    Ok(())
+}
+
+impl SteadyState {
+    /// The kept products.
+    pub fn basis(&self) -> &Basis {
+        &self.basis
+    }
+
+    /// Peak wave leaving external `port` at a product (`√W`); none when the product is not kept.
+    ///
+    /// At direct current it is the wave itself, not a peak.
+    pub fn wave_out(&self, port: usize, orders: &[i32]) -> Option<Complex64> {
+        let (lane, k, mirrored) = self.basis.find(orders[0], &orders[1..])?;
+        let i = (k + self.basis.pump_order as i32) as usize;
+        let pick = |s: &Spectra| -> Vec<Complex64> { (0..self.n_junctions()).map(|j| s.at(j, lane, k)).collect() };
+        let from_junctions = self.lanes[lane].outgoing(i, port, &pick(&self.w), &pick(&self.v), &pick(&self.q));
+        let is_direct = orders.iter().all(|&m| m == 0);
+        let mut b = from_junctions * if is_direct { 1.0 } else { 2.0 };
+        if mirrored {
+            b = b.conj();
+        }
+        Some(b + self.direct_wave(port, orders, lane, k, mirrored))
+    }
+
+    /// Part of an outgoing wave that came through the passive network without meeting a junction.
+    fn direct_wave(&self, port: usize, orders: &[i32], lane: usize, k: i32, mirrored: bool) -> Complex64 {
+        let s = &self.lanes[lane].blocks[(k + self.basis.pump_order as i32) as usize].ee;
+        self.drives
+            .iter()
+            .map(|d| {
+                let s = if mirrored { s[(port, d.port)].conj() } else { s[(port, d.port)] };
+                let minus: Vec<i32> = d.orders.iter().map(|m| -m).collect();
+                let is_direct = orders.iter().all(|&m| m == 0);
+                if d.orders == orders {
+                    s * d.wave
+                } else if minus == orders && !is_direct {
+                    s * d.wave.conj()
+                } else {
+                    Complex64::default()
+                }
+            })
+            .sum()
+    }
+
+    /// The terms that add up to [`Self::wave_out`]: one a junction, then the direct one.
+    pub fn wave_out_terms(&self, port: usize, orders: &[i32]) -> Option<Vec<Complex64>> {
+        let (lane, k, mirrored) = self.basis.find(orders[0], &orders[1..])?;
+        let i = (k + self.basis.pump_order as i32) as usize;
+        let l = &self.lanes[lane];
+        let scale = if orders.iter().all(|&m| m == 0) { 1.0 } else { 2.0 };
+        let mut terms: Vec<Complex64> = (0..self.n_junctions())
+            .map(|j| {
+                let a = l.incident(i, j, self.w.at(j, lane, k), self.v.at(j, lane, k), self.q.at(j, lane, k));
+                let b = l.blocks[i].ej[(port, j)] * a * scale;
+                if mirrored { b.conj() } else { b }
+            })
+            .collect();
+        terms.push(self.direct_wave(port, orders, lane, k, mirrored));
+        Some(terms)
+    }
+
+    /// Wave arriving at external `port` at a product.
+    pub fn wave_in(&self, port: usize, orders: &[i32]) -> Complex64 {
+        let is_direct = orders.iter().all(|&m| m == 0);
+        let minus: Vec<i32> = orders.iter().map(|m| -m).collect();
+        let of = |d: &Drive| match () {
+            () if d.port != port => Complex64::default(),
+            () if d.orders == orders => d.wave,
+            () if d.orders == minus && !is_direct => d.wave.conj(),
+            () => Complex64::default(),
+        };
+        self.drives.iter().map(of).sum()
+    }
+
+    /// Power of a product travelling out of `port`, watt.
+    pub fn power_out_w(&self, port: usize, orders: &[i32]) -> Option<f64> {
+        Some(self.wave_out(port, orders)?.norm_sqr() / 2.0)
+    }
+
+    /// Voltage across an external port at a product, volt peak (mean at direct current).
+    pub fn port_voltage(&self, port: usize, orders: &[i32]) -> Option<Complex64> {
+        Some((self.wave_in(port, orders) + self.wave_out(port, orders)?) * self.external_ohm[port].sqrt())
+    }
+
+    /// Number of junctions.
+    pub fn n_junctions(&self) -> usize {
+        self.slopes_v.len()
+    }
+
+    /// Junction voltage at a product, volt peak (mean at direct current).
+    pub fn junction_voltage(&self, junction: usize, orders: &[i32]) -> Option<Complex64> {
+        self.peak(&self.v, junction, orders, |_, x| x)
+    }
+
+    /// Conduction current of a junction at a product, ampere peak (mean at direct current).
+    pub fn junction_current(&self, junction: usize, orders: &[i32]) -> Option<Complex64> {
+        let r = self.lanes[0].junction_ohm[junction];
+        let (lane, k, mirrored) = self.basis.find(orders[0], &orders[1..])?;
+        let x = (self.w.at(junction, lane, k) - self.v.at(junction, lane, k)) / r;
+        let x = if mirrored { x.conj() } else { x };
+        Some(x * if orders.iter().all(|&m| m == 0) { 1.0 } else { 2.0 })
+    }
+
+    /// Displacement current of a junction at a product, ampere peak.
+    pub fn displacement_current(&self, junction: usize, orders: &[i32]) -> Option<Complex64> {
+        self.peak(&self.q, junction, orders, |omega, x| Complex64::new(0.0, omega) * x)
+    }
+
+    fn peak(
+        &self,
+        of: &Spectra,
+        junction: usize,
+        orders: &[i32],
+        f: impl Fn(f64, Complex64) -> Complex64,
+    ) -> Option<Complex64> {
+        let (lane, k, mirrored) = self.basis.find(orders[0], &orders[1..])?;
+        let omega = self.lanes[lane].omega[(k + self.basis.pump_order as i32) as usize];
+        let x = f(omega, of.at(junction, lane, k));
+        let x = if mirrored { x.conj() } else { x };
+        Some(x * if orders.iter().all(|&m| m == 0) { 1.0 } else { 2.0 })
+    }
+
+    /// Samples of a junction's voltage; over one pump period when the pump is the only tone.
+    pub fn junction_voltage_samples(&self, junction: usize) -> &[f64] {
+        &self.samples_v[junction]
+    }
+
+    pub(crate) fn slopes(&self) -> Slopes {
+        Slopes::new(self.slopes_v.clone(), self.slopes_q.clone())
+    }
+}

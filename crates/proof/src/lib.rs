@@ -5,6 +5,7 @@
 
 mod check;
 pub mod circuit;
+pub mod collocation;
 pub mod steady;
 
 pub use check::{CheckValue, Origin};

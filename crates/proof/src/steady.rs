@@ -20,10 +20,13 @@
 //!   every port resistor at 290 K at all sidebands.
 
 mod read;
+mod reading;
 
 use crate::Origin;
 use crate::circuit::Element;
 use std::collections::BTreeMap;
+
+pub use reading::{DiodePhasor, Found, PortPhasor, readings, spur_levels};
 
 /// Where the expected numbers of the cases come from.
 pub const ORIGIN: Origin = Origin::Derived {

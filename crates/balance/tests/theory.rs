@@ -1,6 +1,6 @@
 //! Closed forms and worked examples of mixer theory.
 
-use balance::{BalanceSettings, Drive, Embedding, Problem, PumpedState, solve};
+use mixwright_balance::{BalanceSettings, Drive, Embedding, Problem, PumpedState, solve};
 use diode::{Device, SchottkyParameters};
 use network::{FrequencyResponse, NetworkError};
 use numerics::{CMatrix, Complex64};
@@ -82,8 +82,11 @@ fn output_resistance_of_the_equilibrium_example() {
     let (mut problem, settings) = dynamic_diode();
     let diode = SchottkyParameters { is_a: 5e-14, n: 1.1, cj0_f: 0.0, ..SchottkyParameters::default() };
     problem.devices = vec![Arc::new(diode.at_temperature(300.0).expect("valid"))];
-    let (state, _) = solve(&problem, &settings).expect("converges");
-    let conversion = PumpedState::new(&problem, &state, 16).expect("pump only").conversion(1e9).expect("lane");
-    let gamma = conversion.scattered(&[(0, 0)]).expect("solves")[0].at(0, 0);
-    println!("gamma {gamma} z {}", 50.0 * (1.0 + gamma) / (1.0 - gamma));
+    for k in [12, 24, 48, 96, 192] {
+        let settings = BalanceSettings { pump_order: k, dense_order: k.min(48), ..settings };
+        let (state, _) = solve(&problem, &settings).expect("converges");
+        let conversion = PumpedState::new(&problem, &state, 48).expect("pump only").conversion(1e9).expect("lane");
+        let gamma = conversion.scattered(&[(0, 0)]).expect("solves")[0].at(0, 0);
+        println!("{k} gamma {gamma} z {}", 50.0 * (1.0 + gamma) / (1.0 - gamma));
+    }
 }

@@ -49,6 +49,9 @@ pub struct Settings {
     pub n_adapt: usize,
     /// Newton stops when no junction voltage moves more than this, V.
     pub step_v: f64,
+    /// With lines, marching stops when no wave changes more than this from one period to the next, V.
+    /// Waves trapped between nearly lossless ends decay slowly, so this is wider than `step_v`.
+    pub wave_v: f64,
     /// Most Newton steps on one mesh.
     pub n_newton: usize,
     /// Most periods marched when the circuit has lines.
@@ -65,8 +68,9 @@ impl Default for Settings {
             tail_v: 1e-6,
             n_adapt: 2,
             step_v: 1e-11,
+            wave_v: 1e-8,
             n_newton: 80,
-            n_periods: 60,
+            n_periods: 120,
         }
     }
 }

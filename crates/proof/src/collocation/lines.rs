@@ -15,7 +15,7 @@ use super::reduce::Reduced;
 use super::{Settings, Solution, Work, local_newton};
 
 /// Passes whose difference is taken into the mixing.
-const MIXING_DEPTH: usize = 6;
+const MIXING_DEPTH: usize = 40;
 
 pub(super) fn solve_with_lines(
     circuit: Reduced,
@@ -29,7 +29,7 @@ pub(super) fn solve_with_lines(
     let mut flight = Flight::at_rest(&circuit, &radau, f0_hz, n_elements);
     for round in 0..=settings.n_adapt {
         let last = round == settings.n_adapt;
-        flight.settle(&circuit, &radau, settings, if last { settings.step_v } else { 1e-4 }, &mut work)?;
+        flight.settle(&circuit, &radau, settings, if last { settings.wave_v } else { 1e-4 }, &mut work)?;
         if !last {
             let growth = mesh::uniform_growth(&circuit, &radau, &flight.mesh, &flight.path, settings.tail_v);
             let wanted = (n_elements as f64 * growth).ceil() as usize;

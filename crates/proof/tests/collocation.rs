@@ -1,0 +1,251 @@
+//! The time-domain control against the steady cases: two roads, and the numbers it must carry.
+
+use mixwright_proof::circuit::{DiodeParameters, Element, Kind, Tone};
+use mixwright_proof::collocation::{Settings, solve};
+use mixwright_proof::steady::{ORIGIN, readings, spur_levels};
+use mixwright_proof::{CheckValue, Expected, Origin, steady_case};
+
+/// Solves the points of a case whose label passes, and checks every stated number.
+fn check_case(prefix: &str, pick: &dyn Fn(&str) -> bool) {
+    let case = steady_case(prefix);
+    let mut n_checked = 0;
+    for point in case.points.iter().filter(|p| !p.metrics.is_empty() && pick(&p.label)) {
+        let solution = solve(&point.elements, case.f0_hz, &Settings::default()).expect("the control solves its cases");
+        let voltage = |port: usize, f: f64| solution.port_voltage(port, f);
+        let found = readings(&case, point, &voltage, &|id, f| solution.diode_current(id, f));
+        for (name, value) in &found {
+            let expected = point.metrics[name];
+            let Some(miss) = expected.miss(*value) else { continue };
+            let (within, because) = match expected {
+                Expected::Value { rounding, value, .. } if name.ends_with("dB") => {
+                    let cancelled = if value > 40.0 { 1e-3 } else { 5e-5 };
+                    (
+                        rounding + cancelled,
+                        "rounding of the stated number and mesh tolerance; isolation is a difference",
+                    )
+                }
+                Expected::Value { rounding, .. } => {
+                    (rounding + 1e-9, "rounding of the stated number and mesh tolerance")
+                }
+                Expected::Phasor { rounding, mag, .. } => (rounding + 1e-7 * mag, "rounding and mesh tolerance"),
+                Expected::Below(_) => {
+                    (1e-9, "zero by symmetry of the circuit; the mesh is not symmetric, so its tolerance remains")
+                }
+                _ => (0.0, "a bound"),
+            };
+            let what = format!("{} {}: distance of {name}", case.id, point.label);
+            CheckValue { what: &what, expected: 0.0, within, because, origin: ORIGIN }.check(miss);
+            n_checked += 1;
+        }
+        let gain = (point.metrics["conversion_gain_dB"], found["conversion_gain_dB"]);
+        let what = format!("{} {}: conversion gain, distance in dB", case.id, point.label);
+        CheckValue { what: &what, expected: 0.0, within: 1e-6, because: "rounding 5e-7 dB", origin: ORIGIN }
+            .check(gain.0.miss(gain.1).expect("the gain is stated"));
+        for (spur, level) in point.spurs.iter().zip(spur_levels(&case, point, &voltage)) {
+            check_spur(&format!("{} {}: spur ({}, {}), dBc", case.id, point.label, spur.m, spur.n), spur, level);
+        }
+    }
+    assert!(n_checked > 0, "{prefix}: a point was checked");
+}
+
+fn check_spur(what: &str, spur: &mixwright_proof::steady::Spur, level: f64) {
+    match spur.dbc {
+        Expected::Value { value, .. } if value > -120.0 => {
+            let because = "0.01 dB down to -120 dBc is what the control is asked for";
+            CheckValue { what, expected: value, within: 0.01, because, origin: ORIGIN }.check(level);
+        }
+        Expected::Below(bound) if spur.shared_bin_dbc.is_none() => {
+            assert!(level < bound, "{what}: zero by symmetry, expected below {bound}, found {level}");
+        }
+        _ => {}
+    }
+}
+
+#[test]
+fn single_diode_in_a_series_loop() {
+    check_case("case03", &|_| true);
+}
+
+#[test]
+fn single_balanced_pair() {
+    check_case("case05a", &|_| true);
+}
+
+#[test]
+fn ideal_ring() {
+    check_case("case06", &|label| {
+        ["LO=1 dBm", "LO=7 dBm", "LO=13 dBm", "LO=17 dBm"].iter().any(|l| label.starts_with(l))
+    });
+}
+
+#[test]
+fn ring_with_leakage_inductance() {
+    check_case("case08b", &|label| label.starts_with("LO=1 dBm") || label.starts_with("LO=13 dBm"));
+}
+
+#[test]
+fn star_on_coupled_lines() {
+    check_case("case11b", &|label| label.starts_with("f_LO=10 GHz: LO=10 dBm"));
+}
+
+#[test]
+fn subharmonic_pair_on_lines() {
+    check_case("case12a", &|label| label.starts_with("LO=7 dBm"));
+}
+
+#[test]
+fn varactor_up_converter() {
+    check_case("case13a", &|label| label.starts_with("pump=8 dBm"));
+}
+
+#[test]
+fn ring_with_shorted_image() {
+    check_case("case14", &|label| label.contains("LO=10 dBm"));
+}
+
+#[test]
+fn ring_with_opened_sum() {
+    check_case("case15b", &|label| label.starts_with("LO=13 dBm"));
+}
+
+#[test]
+fn varactor_obeys_manley_rowe() {
+    let case = steady_case("case13a");
+    let point = &case.points[2];
+    let solution = solve(&point.elements, case.f0_hz, &Settings::default()).expect("the control solves its cases");
+    let f_s = point.f_rf_hz.expect("two tones");
+    let (mut by_pump, mut by_signal, mut scale) = (0.0, 0.0, 0.0f64);
+    for row in &point.junction_powers {
+        let f = f64::from(row.m) * point.f_lo_hz + f64::from(row.n) * f_s;
+        let power = solution.junction_power("D1", f.abs());
+        if let Expected::Value { value, rounding, .. } = row.watt {
+            let what = format!("power into the junction at ({}, {}), W", row.m, row.n);
+            let because = "rounding of the stated number; mesh tolerance times the largest power";
+            CheckValue { what: &what, expected: value, within: rounding + 1e-13, because, origin: ORIGIN }.check(power);
+        }
+        by_pump += f64::from(row.m) * power / f;
+        by_signal += f64::from(row.n) * power / f;
+        scale = scale.max((power / f).abs());
+    }
+    let origin = Origin::Published {
+        source: "J. M. Manley, H. E. Rowe, Some general properties of nonlinear elements, Proc. IRE 44 (1956) 904",
+    };
+    let because = "the listed products hold all but a hundred-thousandth of the power";
+    CheckValue { what: "Manley-Rowe sum over m, relative", expected: 0.0, within: 1e-5, because, origin }
+        .check(by_pump / scale);
+    CheckValue { what: "Manley-Rowe sum over n, relative", expected: 0.0, within: 1e-5, because, origin }
+        .check(by_signal / scale);
+}
+
+fn ring_of(prefix: &str, label: &str) -> (Vec<Element>, f64) {
+    let case = steady_case(prefix);
+    let point = case.points.iter().find(|p| p.label.starts_with(label)).expect("a point of that label");
+    (point.elements.clone(), case.f0_hz)
+}
+
+#[test]
+fn compression_of_the_ring() {
+    let case = steady_case("case10a");
+    let point = &case.points[1];
+    let sweep = &point.compression.as_ref().expect("a sweep").sweep;
+    for (dbm, expected) in [sweep[1], *sweep.last().expect("levels")] {
+        let mut elements = point.elements.clone();
+        set_rf(&mut elements, dbm);
+        let solution = solve(&elements, case.f0_hz, &Settings::default()).expect("the control solves its cases");
+        let f_if = point.f_rf_hz.expect("two tones") - point.f_lo_hz;
+        let out_w = solution.port_voltage(3, f_if).norm_sqr() / 100.0;
+        let gain = 10.0 * (out_w / 1e-3).log10() - dbm;
+        if let Expected::Value { value, rounding, .. } = expected {
+            let what = format!("ring, LO 10 dBm, RF {dbm} dBm: conversion gain, dB");
+            let because = "rounding of the stated number and mesh tolerance";
+            CheckValue { what: &what, expected: value, within: rounding + 1e-6, because, origin: ORIGIN }.check(gain);
+        }
+    }
+}
+
+fn set_rf(elements: &mut [Element], dbm: f64) {
+    for element in elements {
+        if let Kind::Port { index: 2, tones, .. } = &mut element.kind {
+            tones[0].available_w = mixwright_proof::circuit::watt_of_dbm(dbm);
+        }
+    }
+}
+
+#[test]
+fn a_finer_mesh_finds_the_same() {
+    let (elements, f0) = ring_of("case08b", "LO=10 dBm");
+    let level = |tail_v: f64| {
+        let settings = Settings { tail_v, ..Settings::default() };
+        let solution = solve(&elements, f0, &settings).expect("the control solves its cases");
+        solution.port_voltage(3, f0).norm()
+    };
+    // Three tolerances, two decades apart: the answer moves less and less.
+    let (coarse, middle, fine) = (level(1e-4), level(1e-6), level(1e-8));
+    assert!((middle - fine).abs() < 1e-8 * fine, "{middle} {fine}");
+    assert!((middle - fine).abs() < (coarse - fine).abs(), "{coarse} {middle} {fine}");
+}
+
+#[test]
+fn pumped_junction_of_theory_k1() {
+    // 40 GHz, +5 dBm behind 50 ohm into a diode with charge; expected numbers from two independent
+    // solutions (spectral collocation with 512 points, stiff time stepping) that agree to 2e-11 V.
+    let diode = DiodeParameters {
+        is_a: 5e-14,
+        n: 1.1,
+        rs_ohm: 6.0,
+        cj0_f: 30e-15,
+        vj_v: 0.75,
+        m: 0.5,
+        fc: 0.5,
+        tt_s: 0.0,
+        breakdown: None,
+    };
+    let nodes = || ["a".to_owned(), "0".to_owned()];
+    let lo = Tone { name: "LO".into(), f_hz: 40e9, available_w: 10f64.powf(-2.5), phase_rad: 0.0 };
+    let port = Kind::Port { nodes: nodes(), r_ohm: 50.0, index: 1, vdc_v: 0.0, tones: vec![lo] };
+    let elements = [
+        Element { id: "P1".into(), kind: port },
+        Element { id: "D1".into(), kind: Kind::Diode { nodes: nodes(), parameters: diode } },
+    ];
+    let solution = solve(&elements, 40e9, &Settings { tail_v: 1e-9, ..Settings::default() }).expect("one diode");
+    let origin = Origin::Derived { how: "spectral collocation, 512 points, and stiff time stepping" };
+    let idc = solution.diode_current("D1", 0.0).re;
+    CheckValue {
+        what: "K1 mean current, A",
+        expected: 9.762_293_622e-4,
+        within: 1e-12,
+        because: "1e-9 relative",
+        origin,
+    }
+    .check(idc);
+    let expected = [
+        (0.431_217_789, -0.176_847_349),
+        (-0.053_669_440, 0.027_709_846),
+        (0.007_218_706, 0.019_692_539),
+        (0.005_654_560, 0.000_426_897),
+    ];
+    let because = "stated tolerance 2e-8 V";
+    for (k, (re, im)) in expected.into_iter().enumerate() {
+        let half = 0.5 * solution.junction_voltage("D1", 40e9 * (k + 1) as f64);
+        let what = format!("K1 junction voltage, harmonic {}, two-sided, V", k + 1);
+        CheckValue { what: &what, expected: re, within: 2e-8, because, origin }.check(half.re);
+        CheckValue { what: &what, expected: im, within: 2e-8, because, origin }.check(half.im);
+    }
+}
+
+#[test]
+fn a_foreign_tone_is_refused() {
+    let (elements, _) = ring_of("case06", "LO=1 dBm");
+    let reason = solve(&elements, 0.3e9, &Settings::default()).expect_err("0.3 GHz does not divide 10 GHz");
+    assert!(reason.contains("multiple of 300000000 Hz"), "{reason}");
+}
+
+#[test]
+fn a_node_that_only_inductors_meet_is_refused() {
+    let (mut elements, f0) = ring_of("case06", "LO=1 dBm");
+    let coil = |a: &str, b: &str| Kind::Inductor { nodes: [a.to_owned(), b.to_owned()], henry: 1e-9 };
+    elements.push(Element { id: "L1".into(), kind: coil("if", "between") });
+    elements.push(Element { id: "L2".into(), kind: coil("between", "0") });
+    let reason = solve(&elements, f0, &Settings::default()).expect_err("index two");
+    assert!(reason.contains("index one"), "{reason}");
+}

@@ -1,0 +1,28 @@
+//! A small SVG kernel: line plots, Smith display, level grid, waveforms, histogram, phasors.
+//!
+//! Input: plain numbers and names, no types of the job. Output: SVG text, either for a page that
+//! brings [`palette::style_sheet`] or to stand alone.
+//! Numbers that are not finite leave gaps; a picture without any says `no value`.
+//! Not here: logarithmic axes, interaction beyond the reader's own tooltips.
+
+mod grid;
+mod histogram;
+mod label;
+mod lines;
+pub mod palette;
+mod phasor;
+mod smith;
+mod strip;
+mod svg;
+mod ticks;
+mod waves;
+
+pub use grid::{Cell, CellLevel, LevelGrid};
+pub use histogram::Histogram;
+pub use lines::{Forbidden, LimitLine, LinePlot, Point, Series};
+pub use phasor::{Arrow, PhasorDiagram};
+pub use smith::{SmithDisplay, SmithLocus};
+pub use strip::MarginStrip;
+pub use svg::Look;
+pub use ticks::{Ticks, round_range, ticks};
+pub use waves::{JunctionScale, JunctionWaves};

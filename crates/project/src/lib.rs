@@ -1,1 +1,6 @@
-//! The design file, the stages and their order, cache and provenance.
+//! The design file, the stages of a review and their order, files written and read.
+//!
+//! This is the only crate below the doors that opens files.
+
+pub mod demo;
+pub mod design;

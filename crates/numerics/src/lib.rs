@@ -12,6 +12,7 @@ pub mod krylov;
 pub mod linear;
 pub mod matrix;
 pub mod parallel;
+pub mod real_lu;
 pub mod report;
 pub mod watch;
 

@@ -42,6 +42,17 @@ pub enum NetworkError {
         /// What was found.
         found: String,
     },
+    /// The network exists but not in the asked form, as an ideal thru has no impedance matrix.
+    #[error("the network has no {form}: {why}")]
+    NoSuchForm {
+        /// Name of the form.
+        form: &'static str,
+        /// What was seen, and what to do instead.
+        why: String,
+    },
+    /// A text in the n-port standard was refused.
+    #[error(transparent)]
+    Touchstone(#[from] Box<crate::touchstone::TouchstoneError>),
     /// A kernel failed.
     #[error(transparent)]
     Numerics(#[from] numerics::NumericsError),

@@ -153,3 +153,16 @@ impl Access {
         }
     }
 }
+
+/// Power into `RS + (Rj ∥ Cj)` over power in `Rj`: `1 + RS/Rj + (ω·Cj)²·RS·Rj`.
+///
+/// `Cj` is the mean over the pumped cycle. Source: Torrey & Whitmer, "Crystal Rectifiers", 1948 [memory].
+pub fn parasitic_loss(rs_ohm: f64, rj_ohm: f64, cj_f: f64, freq_hz: f64) -> f64 {
+    let wc = TAU * freq_hz * cj_f;
+    1.0 + rs_ohm / rj_ohm + wc * wc * rs_ohm * rj_ohm
+}
+
+/// Junction resistance of least parasitic loss `1/(ω·Cj)`, ohm; the loss there is `1 + 2·ω·RS·Cj`.
+pub fn least_loss_resistance_ohm(cj_f: f64, freq_hz: f64) -> f64 {
+    1.0 / (TAU * freq_hz * cj_f)
+}

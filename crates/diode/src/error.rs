@@ -25,6 +25,18 @@ pub enum DiodeError {
         /// What was given, kelvin.
         found: f64,
     },
+    /// Heating and cooling do not balance.
+    #[error(
+        "self-heating does not settle: {power_w:.3e} W at {temp_k:.1} K, with surroundings at {ambient_k:.1} K, heat the junction further; check thermal_resistance_k_per_w, or lower the drive"
+    )]
+    ThermalRunaway {
+        /// Ambient temperature, kelvin.
+        ambient_k: f64,
+        /// Last junction temperature, kelvin.
+        temp_k: f64,
+        /// Power at that temperature, watt.
+        power_w: f64,
+    },
     /// Measured tables that cannot be fitted.
     #[error("{table} table: expected {expected}, found {found}; {hint}")]
     Table {

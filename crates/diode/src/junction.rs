@@ -18,6 +18,8 @@ use quantity::constants::ELEMENTARY_CHARGE_C;
 pub const VOLTAGE_MAX_V: f64 = 1e150;
 /// Upper bound of the safeguarded iteration; halving alone ends within about this many steps.
 const STEPS_MAX: usize = 200;
+/// Scale voltages of reverse bias at which the forward branch is saturated to rounding.
+const SATURATED: f64 = 40.0;
 /// The iteration ends when a step is below this part of the voltage.
 const STEP_RELATIVE: f64 = 2.0 * f64::EPSILON;
 
@@ -95,6 +97,10 @@ impl Junction {
     fn solve_both(&self, b: &Exponential, w: f64, r: f64, forward_v: f64) -> (f64, f64, f64) {
         let (mut low, mut high) = (w.min(0.0), w.max(0.0));
         let breakdown_v = -b.solve(-w - r * self.forward.saturation_a(), r).0;
+        if breakdown_v < -SATURATED * self.forward.scale_v() {
+            let (i, g) = self.conduction(breakdown_v);
+            return (breakdown_v, i, g);
+        }
         let mut v = if w < 0.0 { breakdown_v } else { forward_v }.clamp(low, high);
         for _ in 0..STEPS_MAX {
             let (i, g) = self.conduction(v);

@@ -3,7 +3,7 @@
 //! Input: SPICE-style parameters in SI units. Output: a [`Junction`] at any temperature, and the
 //! linear [`Access`] around it.
 //! Conventions: anode positive; every parameter holds at `temp_nominal_k`.
-//! Not here: measured tables (see `extract`), spread within a quad (see `quad`).
+//! Not here: measured tables (see [`crate::extract`]), spread within a quad (see [`crate::quad`]).
 
 use crate::access::{Access, ParasiticsIn, SkinSpreading};
 use crate::depletion::Depletion;

@@ -74,7 +74,7 @@ pub(crate) fn depletion_at(p: &SchottkyParameters, temp_k: f64) -> (f64, f64) {
 ///
 /// Area in square metre, Richardson constant in A m⁻² K⁻² (1 A cm⁻² K⁻² is 1e4 of these).
 /// Handbook constants (GaAs 8.2, Si 112 A cm⁻² K⁻²) are off by up to thirty times for real contacts,
-/// worth 90 mV of barrier: extract both together, see `extract::richardson`.
+/// worth 90 mV of barrier: extract both together, see [`crate::extract::richardson`].
 pub fn thermionic_current_a(area_m2: f64, richardson_a_per_m2_k2: f64, barrier_ev: f64, temp_k: f64) -> f64 {
     area_m2 * richardson_a_per_m2_k2 * temp_k * temp_k * (-barrier_ev / thermal_voltage_v(temp_k)).exp()
 }

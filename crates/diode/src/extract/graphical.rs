@@ -123,8 +123,8 @@ pub fn cheung_barrier(
     Ok(CheungBarrier { barrier_ev: offset / n, rs_ohm })
 }
 
-/// Current at the minimum of Norde's function, by a parabola in `ln I` through the five lowest points
-/// around it. Biased by a few per cent: the function is not a parabola.
+/// Current at the minimum of Norde's function, by a parabola in `ln I` through the five points
+/// around the lowest (the last five when the lowest is the last but one). Biased by a few per cent: the function is not a parabola.
 ///
 /// # Errors
 /// A table too short, or a minimum at its end.
@@ -139,7 +139,7 @@ pub fn norde_minimum(
     let f: Vec<f64> = voltage_v.iter().zip(&log_i).map(|(v, l)| v / gamma - vt * l).collect();
     let half = PARABOLA_POINTS / 2;
     let lowest = (0..f.len()).min_by(|&a, &b| f[a].total_cmp(&f[b])).unwrap_or(0);
-    if lowest < half || lowest + half >= f.len() {
+    if f.len() < PARABOLA_POINTS || lowest == 0 || lowest + 1 == f.len() {
         let found = format!("the minimum at point {} of {}", lowest + 1, f.len());
         return Err(DiodeError::Table {
             table: "current-voltage",
@@ -148,7 +148,8 @@ pub fn norde_minimum(
             hint: "widen the sweep to higher current or choose another gamma",
         });
     }
-    let window = lowest - half..=lowest + half;
+    let middle = lowest.clamp(half, f.len() - 1 - half);
+    let window = middle - half..=middle + half;
     let t: Vec<f64> = window.clone().map(|k| log_i[k] - log_i[lowest]).collect();
     let y: Vec<f64> = window.map(|k| f[k] - f[lowest]).collect();
     let rows = numerics::RMatrix::from_fn(t.len(), 3, |k, j| t[k].powi(j as i32));

@@ -39,32 +39,53 @@ impl FrequencyResponse for FixedScattering {
     }
 }
 
-/// Ideal quadrature hybrid: ports input, through (−90°), coupled (0°)... see the matrix below.
+/// Ideal quadrature hybrid of four matched ports, the same at every positive frequency.
 ///
-/// Ports: 1 input, 2 direct output, 3 coupled output, 4 isolated. With `h = 1/√2`:
-/// `S21 = S43 = −jh`, `S31 = S42 = −h`, reciprocal. Matched to `reference_ohm` at all ports. The
-/// phases hold at every positive frequency; no real hybrid does that, and at direct current this
-/// block is only a formal continuation.
+/// Ports: input, direct output, coupled output, isolated. With `h = 1/√2`: `S21 = S43 = −jh`,
+/// `S31 = S42 = −h`, reciprocal. A constant quadrature has no value at direct current, where
+/// signals are real; there the block is four resistors of `reference_ohm` to the references.
 /// Source: D. M. Pozar, "Microwave Engineering", branch-line coupler (from memory).
-pub fn quadrature_hybrid(reference_ohm: f64) -> FixedScattering {
-    let (direct, coupled) = (Complex64::new(0.0, -FRAC_1_SQRT_2), Complex64::new(-FRAC_1_SQRT_2, 0.0));
-    fixed(4, reference_ohm, &[(1, 0, direct), (3, 2, direct), (2, 0, coupled), (3, 1, coupled)])
+#[derive(Debug, Clone, PartialEq)]
+pub struct QuadratureHybrid {
+    hybrid: FixedScattering,
 }
 
-/// Ideal 180° hybrid: ports 1 sum, 2 and 3 the outputs, 4 difference.
+impl QuadratureHybrid {
+    /// A hybrid matched to `reference_ohm` at all ports.
+    pub fn new(reference_ohm: f64) -> Self {
+        let (direct, coupled) = (Complex64::new(0.0, -FRAC_1_SQRT_2), Complex64::new(-FRAC_1_SQRT_2, 0.0));
+        Self { hybrid: fixed(reference_ohm, &[(1, 0, direct), (3, 2, direct), (2, 0, coupled), (3, 1, coupled)]) }
+    }
+}
+
+impl FrequencyResponse for QuadratureHybrid {
+    fn n_ports(&self) -> usize {
+        4
+    }
+
+    fn reference_ohm(&self) -> &[f64] {
+        &self.hybrid.reference_ohm
+    }
+
+    fn scattering(&self, freq_hz: f64) -> Result<CMatrix, NetworkError> {
+        if freq_hz == 0.0 { Ok(CMatrix::zeros(4, 4)) } else { self.hybrid.scattering(freq_hz) }
+    }
+}
+
+/// Ideal 180° hybrid: ports sum, first output, second output, difference.
 ///
-/// `S21 = S31 = S24 = h`, `S34 = −h` with `h = 1/√2`, reciprocal, valid at direct current (it is a
-/// pair of ideal transformers).
-pub fn rat_race_hybrid(reference_ohm: f64) -> FixedScattering {
+/// `S21 = S31 = S24 = h`, `S34 = −h` with `h = 1/√2`, reciprocal, matched to `reference_ohm`, and
+/// valid at direct current: it is a pair of ideal transformers.
+pub fn sum_difference_hybrid(reference_ohm: f64) -> FixedScattering {
     let h = Complex64::from(FRAC_1_SQRT_2);
-    fixed(4, reference_ohm, &[(1, 0, h), (2, 0, h), (1, 3, h), (2, 3, -h)])
+    fixed(reference_ohm, &[(1, 0, h), (2, 0, h), (1, 3, h), (2, 3, -h)])
 }
 
-fn fixed(n: usize, reference_ohm: f64, entries: &[(usize, usize, Complex64)]) -> FixedScattering {
-    let mut s = CMatrix::zeros(n, n);
+fn fixed(reference_ohm: f64, entries: &[(usize, usize, Complex64)]) -> FixedScattering {
+    let mut s = CMatrix::zeros(4, 4);
     for &(i, j, value) in entries {
         s[(i, j)] = value;
         s[(j, i)] = value;
     }
-    FixedScattering { s, reference_ohm: vec![reference_ohm; n] }
+    FixedScattering { s, reference_ohm: vec![reference_ohm; 4] }
 }

@@ -41,6 +41,6 @@ mod topology;
 
 pub use builder::{Access, AccessResistance, Circuit, Loss};
 pub use error::CircuitError;
-pub use ideal::{FixedScattering, quadrature_hybrid, rat_race_hybrid};
+pub use ideal::{FixedScattering, QuadratureHybrid, sum_difference_hybrid};
 pub use line::{CoupledPair, Line, LineLoss, MulticonductorLine, MulticonductorLoss};
 pub use multiport::{Multiport, PortKind, WorkSummary};

@@ -60,6 +60,15 @@ pub struct Multiport {
     dense_solutions: AtomicUsize,
 }
 
+/// Runs `work` with this thread's buffers. They are taken out meanwhile, so that a block that is
+/// itself a multiport finds (empty) buffers of its own.
+fn with_buffers<T>(work: impl FnOnce(&mut Buffers) -> T) -> T {
+    let mut buffers = BUFFERS.take();
+    let out = work(&mut buffers);
+    BUFFERS.set(buffers);
+    out
+}
+
 thread_local! {
     static BUFFERS: RefCell<Buffers> = RefCell::new(Buffers::default());
 }
@@ -190,7 +199,7 @@ impl Multiport {
     }
 
     fn replay_one(&self, plan: &Plan, freq_hz: f64) -> Result<Option<CMatrix>, NetworkError> {
-        BUFFERS.with_borrow_mut(|buffers| {
+        with_buffers(|buffers| {
             let Buffers { one, one_row, scratch, .. } = buffers;
             clear(one, plan.n_slots);
             clear(one_row, plan.n_cols_max());
@@ -205,7 +214,7 @@ impl Multiport {
 
     fn replay_group(&self, plan: &Plan, group: &[f64], out: &mut Vec<CMatrix>) -> Result<(), NetworkError> {
         let first = out.len();
-        let good = BUFFERS.with_borrow_mut(|buffers| -> Result<bool, NetworkError> {
+        let good = with_buffers(|buffers| -> Result<bool, NetworkError> {
             let Buffers { many, many_row, scratch, .. } = buffers;
             clear(many, plan.n_slots);
             clear(many_row, plan.n_cols_max());

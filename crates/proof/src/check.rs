@@ -42,9 +42,13 @@ pub struct CheckValue<'a> {
 
 impl CheckValue<'_> {
     /// Panics with name, both numbers, tolerance and origin unless `found` is close enough.
+    ///
+    /// Where the environment variable [`crate::validation::RECORD_DIR`] names a folder, the row is also
+    /// recorded there, whether it passes or not.
     #[track_caller]
     pub fn check(&self, found: f64) {
         let error = (found - self.expected).abs();
+        crate::validation::record(self, found, std::panic::Location::caller().file());
         assert!(
             error <= self.within,
             "{}: expected {}, found {} (off by {:.3e}, allowed {:.3e} because {}); origin {:?}",

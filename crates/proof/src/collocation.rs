@@ -32,6 +32,12 @@ use reduce::Reduced;
 
 pub use solution::Solution;
 
+/// Small tools that other controls of this crate share.
+pub(crate) mod small {
+    pub(crate) use super::dense::{Matrix, solve_in_place};
+    pub(crate) use super::junction::depletion;
+}
+
 /// How fine the solution shall be.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Settings {

@@ -6,7 +6,10 @@
 mod check;
 pub mod circuit;
 pub mod collocation;
+pub mod ring;
 pub mod steady;
+pub mod theory;
+pub mod validation;
 
 pub use check::{CheckValue, Origin};
 pub use steady::{Case, Expected, Point, steady_case, steady_cases};

@@ -3,6 +3,7 @@
 use mixwright_proof::circuit::{DiodeParameters, Element, Kind, Tone};
 use mixwright_proof::collocation::{Settings, solve};
 use mixwright_proof::steady::{ORIGIN, readings, spur_levels};
+use mixwright_proof::theory::drive::Exponential;
 use mixwright_proof::{CheckValue, Expected, Origin, steady_case};
 
 /// Solves the points of a case whose label passes, and checks every stated number.
@@ -248,4 +249,49 @@ fn a_node_that_only_inductors_meet_is_refused() {
     elements.push(Element { id: "L2".into(), kind: coil("between", "0") });
     let reason = solve(&elements, f0, &Settings::default()).expect_err("index two");
     assert!(reason.contains("index one"), "{reason}");
+}
+
+/// Currents of the single diode of case 01 by three roads: the stated numbers, the closed form, the control.
+#[test]
+fn diode_behind_a_resistor_against_the_closed_form() {
+    let case = steady_case("case01");
+    for point in &case.points {
+        let settings = Settings { tail_v: 1e-8, n_least: 40, ..Settings::default() };
+        let solution = solve(&point.elements, case.f0_hz, &settings).expect("one diode");
+        let diode = point.elements.iter().find_map(|e| match &e.kind {
+            Kind::Diode { parameters, .. } => Some(*parameters),
+            _ => None,
+        });
+        let junction = Exponential::of(&diode.expect("one diode"));
+        let peak = (8.0 * 50.0 * mixwright_proof::circuit::watt_of_dbm(point.lo_dbm.expect("a level"))).sqrt();
+        for k in 0..=10u32 {
+            let Expected::Phasor { mag, phase_deg, rounding, .. } = point.metrics[&format!("I_{k}")] else {
+                panic!("currents are phasors");
+            };
+            let stated = mag * phase_deg.to_radians().cos();
+            let closed = junction.series_harmonic(50.0, 0.0, peak, k, 1 << 14);
+            let what = format!("case01 {}: I_{k}, A", point.label);
+            let because = "rounding of the stated number; rounding of the mean current";
+            let within = rounding + 1e-15 * junction.series_current(50.0, peak);
+            CheckValue { what: &what, expected: stated, within, because, origin: ORIGIN }.check(closed);
+            let control = solution.diode_current("D1", f64::from(k) * case.f0_hz).re;
+            let because = "mesh tolerance, relative to the fundamental";
+            let within = rounding + 1e-8 * junction.series_harmonic(50.0, 0.0, peak, 1, 1 << 14);
+            CheckValue { what: &what, expected: stated, within, because, origin: ORIGIN }.check(control);
+        }
+    }
+}
+
+#[test]
+fn voltage_driven_junction_against_bessel_functions() {
+    let junction = Exponential { is_a: 1e-12, slope_v: mixwright_proof::circuit::THERMAL_VOLTAGE_V };
+    for drive in steady_case("case01").voltage_drive {
+        for (k, expected) in drive.current_a.iter().enumerate() {
+            let what = format!("voltage drive {} V + {} V: I_{k}, A", drive.v0_v, drive.v1_v);
+            let origin = Origin::Derived { how: "modified Bessel functions in 40-digit arithmetic" };
+            let because = "rounding, made larger by the exponent";
+            CheckValue { what: &what, expected: *expected, within: 1e-12 * expected.abs(), because, origin }
+                .check(junction.harmonic_current(drive.v0_v, drive.v1_v, k as u32));
+        }
+    }
 }

@@ -97,15 +97,15 @@ impl<'a> Condenser<'a> {
                     residual -= h * self.circuit.flow[(a, b)] * value;
                 }
                 if a < n_y {
-                    for j in 0..s {
-                        residual += d[j] * (stages[j * n + a] - z0[a]);
+                    for (j, weight) in d.iter().enumerate() {
+                        residual += weight * (stages[j * n + a] - z0[a]);
                     }
                     x[(row, a)] = d_sum;
                 } else {
                     let k = a - n_y;
                     residual += h * self.i[(i + 1) * n_u + k];
-                    for j in 0..s {
-                        residual += d[j] * (self.q[(j + 1) * n_u + k] - self.q[k]);
+                    for (j, weight) in d.iter().enumerate() {
+                        residual += weight * (self.q[(j + 1) * n_u + k] - self.q[k]);
                     }
                     x[(row, a)] = d_sum * self.c[k];
                 }

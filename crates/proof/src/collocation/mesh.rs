@@ -182,10 +182,10 @@ fn bisect(radau: &Radau, values: &[f64], level: f64, mut low: f64, mut high: f64
 fn spread(nodes: &mut Vec<f64>, mesh: &Mesh, density: &[f64], from: f64, to: f64) {
     let mut pieces: Vec<(f64, f64, f64)> = Vec::new();
     let (first, _) = mesh.find(from);
-    for k in first..mesh.n_elements() {
+    for (k, d) in density.iter().enumerate().skip(first) {
         let (start, end) = (mesh.nodes[k].max(from), mesh.nodes[k + 1].min(to));
         if end > start {
-            pieces.push((start, end, density[k]));
+            pieces.push((start, end, *d));
         }
         if mesh.nodes[k + 1] >= to {
             break;

@@ -178,7 +178,7 @@ impl Nodal {
                 let ends = self.both(nodes);
                 across(&mut self.c, ends, SCALE_OHM * farad / TIME_S);
             }
-            Kind::Inductor { nodes, henry } => self.stamp_coupled(&[nodes.clone()], &[vec![*henry]]),
+            Kind::Inductor { nodes, henry } => self.stamp_coupled(std::slice::from_ref(nodes), &[vec![*henry]]),
             Kind::Coupled { branches, henry } => self.stamp_coupled(branches, henry),
             Kind::Transformer { windings } => {
                 let first = self.next_branch;

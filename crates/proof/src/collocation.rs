@@ -21,6 +21,7 @@ mod lines;
 mod mesh;
 mod radau;
 mod reduce;
+mod small_signal;
 mod solution;
 
 use crate::circuit::Element;
@@ -30,6 +31,7 @@ use mesh::{Mesh, Trajectory, Wanted};
 use radau::Radau;
 use reduce::Reduced;
 
+pub use small_signal::Scattering;
 pub use solution::Solution;
 
 /// Small tools that other controls of this crate share.

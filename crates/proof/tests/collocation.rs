@@ -295,3 +295,42 @@ fn voltage_driven_junction_against_bessel_functions() {
         }
     }
 }
+
+/// Small signals: every listed entry of the full, untruncated matrix.
+fn check_small_signal(prefix: &str) {
+    let case = steady_case(prefix);
+    for point in &case.points {
+        let Some(small) = &point.small_signal else { continue };
+        let settings = Settings { tail_v: 1e-9, n_first: 40, n_least: 40, ..Settings::default() };
+        let solution = solve(&point.elements, point.f_lo_hz, &settings).expect("the control solves its cases");
+        let scattering = solution.scattering(small.f_if_hz, -4..=4).expect("no lines");
+        let mut worst = 0.0f64;
+        for entry in &small.matrix {
+            let found = scattering.entry(entry.port_out, entry.k_out, entry.port_in, entry.k_in);
+            worst = worst.max((found.re - entry.re).abs()).max((found.im - entry.im).abs());
+        }
+        let what = format!("{} {}: largest miss of the {} entries of S", case.id, point.label, small.matrix.len());
+        let because = "ten stated digits; mesh tolerance";
+        CheckValue { what: &what, expected: 0.0, within: 1e-9, because, origin: ORIGIN }.check(worst);
+        let gain = 20.0 * scattering.entry(3, 0, 2, 1).norm().log10();
+        if let Expected::Value { value, .. } = small.conversion_gain_rf_to_if_db {
+            let what = format!("{} {}: small-signal conversion gain, dB", case.id, point.label);
+            CheckValue { what: &what, expected: value, within: 1e-6, because, origin: ORIGIN }.check(gain);
+        }
+    }
+}
+
+#[test]
+fn small_signals_of_the_single_diode() {
+    check_small_signal("case03");
+}
+
+#[test]
+fn small_signals_of_the_ideal_ring() {
+    check_small_signal("case06");
+}
+
+#[test]
+fn small_signals_of_the_ring_with_shorted_image() {
+    check_small_signal("case14");
+}

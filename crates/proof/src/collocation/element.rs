@@ -46,6 +46,28 @@ impl<'a> Condenser<'a> {
         }
     }
 
+    /// The same linearisation with other right sides: `delta Z = X[.., ..n] delta z_0 + X[.., n..]`, where
+    /// column `n + j` answers the stage forcing in column `j` of `forcing`.
+    pub(crate) fn respond(&mut self, z0: &[f64], stages: &[f64], forcing: &Matrix, h: f64) -> Result<Matrix, String> {
+        let n = self.circuit.n_state();
+        let mut x = Matrix::zeros(self.m.n_rows, n + forcing.n_cols);
+        self.devices(z0, stages);
+        self.assemble_jacobian(h);
+        for row in 0..x.n_rows {
+            let component = row % n;
+            let slope = if component < self.circuit.n_y { 1.0 } else { self.c[component - self.circuit.n_y] };
+            x[(row, component)] = slope * self.radau.d.row(row / n).iter().sum::<f64>();
+            for j in 0..forcing.n_cols {
+                x[(row, n + j)] = h * forcing[(row, j)];
+            }
+        }
+        if solve_in_place(&mut self.m, &mut x) > 0.0 {
+            Ok(x)
+        } else {
+            Err("expected a regular element matrix, found a singular one; look for an undriven state".to_owned())
+        }
+    }
+
     fn devices(&mut self, z0: &[f64], stages: &[f64]) {
         let (n, n_y) = (self.circuit.n_state(), self.circuit.n_y);
         let n_u = n - n_y;

@@ -41,3 +41,8 @@ pub fn map_watched<T: Sync, U: Send, E: Send + From<Cancelled>>(
     }
     out.into_iter().collect()
 }
+
+/// Uses `n_threads` for all parallel loops from now on; false when loops have run already.
+pub fn set_threads(n_threads: usize) -> bool {
+    rayon::ThreadPoolBuilder::new().num_threads(n_threads).build_global().is_ok()
+}

@@ -12,6 +12,9 @@ use crate::NetworkError;
 use crate::network::mismatch;
 use numerics::{CMatrix, Complex64, NumericsError, linear};
 
+/// Condition number from which nothing of a quotient is left but rounding.
+const CONDITION_MAX: f64 = 1e14;
+
 /// Kind of wave. All agree when the reference is real.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Wave {
@@ -208,11 +211,24 @@ fn rows(x: &CMatrix, i: usize, y: &CMatrix, j: usize) -> CMatrix {
 }
 
 /// `left · right⁻¹`.
+///
+/// A matrix that is singular but for rounding counts as singular: an ideal series element must not
+/// get an impedance matrix of `1e18` ohm.
 pub(crate) fn divide(left: &CMatrix, right: &CMatrix, form: &'static str) -> Result<CMatrix, NetworkError> {
+    let none = |why: String| NetworkError::NoSuchForm { form, why: format!("{why}; stay in S") };
+    let n = right.n_rows();
+    let inverse = match linear::solve(right, &CMatrix::identity(n)) {
+        Ok(x) => x,
+        Err(NumericsError::NotFinite { what }) => return Err(NumericsError::NotFinite { what }.into()),
+        Err(e) => return Err(none(e.to_string())),
+    };
+    let condition = n as f64 * right.max_abs() * inverse.max_abs();
+    if condition > CONDITION_MAX {
+        return Err(none(format!("its condition number is {condition:.0e}")));
+    }
     match linear::solve(&right.transpose(), &left.transpose()) {
         Ok(x) => Ok(x.transpose()),
-        Err(NumericsError::NotFinite { what }) => Err(NumericsError::NotFinite { what }.into()),
-        Err(e) => Err(NetworkError::NoSuchForm { form, why: format!("{e}; stay in S") }),
+        Err(e) => Err(none(e.to_string())),
     }
 }
 

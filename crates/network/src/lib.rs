@@ -9,10 +9,13 @@
 //! `(|a|² − |b|²)/2`; currents flow into the ports; matrices are indexed `[(to, from)]`.
 //! Everything happens in S: an ideal thru has no Z and no Y, an open no Z, a short no Y.
 
+pub mod connect;
 pub mod convert;
+pub mod deembed;
 pub mod hygiene;
 pub mod mixed_mode;
 pub mod network;
+pub mod rational;
 pub mod response;
 pub mod sampled;
 pub mod touchstone;

@@ -191,11 +191,6 @@ impl Network {
     ) -> Result<Vec<CMatrix>, NetworkError> {
         self.s.iter().zip(&self.freq_hz).map(|(s, &freq_hz)| f(s).map_err(|e| at(e, freq_hz))).collect()
     }
-
-    /// Replaces the matrices; for callers that keep shapes.
-    pub(crate) fn with_s(&self, s: Vec<CMatrix>) -> Self {
-        Self { s, noise: vec![], ..self.clone() }
-    }
 }
 
 /// Tells an error of one matrix at which frequency it happened.

@@ -317,8 +317,8 @@ fn lossy_ends(
     series_and_shunt(line, freq_hz, z, y);
     multiply(n, z, y, x);
     even_functions(n, x, a, s, work);
-    let largest = a.iter().map(|v| v.norm_sqr()).fold(0.0, f64::max).sqrt();
-    if largest.is_finite() && largest < CHAIN_MAX {
+    // Written so that an overflow to NaN also leaves the chain form.
+    if a.iter().all(|v| v.norm_sqr() < CHAIN_MAX * CHAIN_MAX) {
         multiply(n, s, z, b);
         multiply(n, y, s, c);
         out.chain(a, b, c);

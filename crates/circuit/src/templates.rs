@@ -102,22 +102,21 @@ pub fn double_ring_mixer(circuit: &mut Circuit, prefix: &str, nodes: MixerNodes<
     let (p, m) = (n("p"), n("m"));
     let first = ["a1", "b1", "c1", "d1"].map(n);
     let second = ["a2", "b2", "c2", "d2"].map(n);
-    let lo = [
+    let lo: [([&str; 2], f64); 5] = [
         ([nodes.lo, "0"], 1.0),
         ([&first[0], &p], 1.0),
         ([&p, &first[2]], 1.0),
         ([&second[0], &m], -1.0),
         ([&m, &second[2]], -1.0),
     ];
-    let rf = [
+    let rf: [([&str; 2], f64); 5] = [
         ([nodes.rf, "0"], 1.0),
         ([&first[1], &m], 1.0),
         ([&m, &first[3]], 1.0),
         ([&second[1], &p], 1.0),
         ([&p, &second[3]], 1.0),
     ];
-    circuit.add_transformer(&n("TLO"), &lo.map(|(w, t): ([&str; 2], f64)| (w, t)));
-    circuit.add_transformer(&n("TRF"), &rf.map(|(w, t): ([&str; 2], f64)| (w, t)));
+    circuit.add_transformer(&n("TLO"), &lo).add_transformer(&n("TRF"), &rf);
     circuit.add_transformer(&n("TIF"), &[([nodes.intermediate, "0"], 1.0), ([&m, "0"], 0.5), (["0", &p], 0.5)]);
     let (quad1, quad2) = access.split_at(4);
     for (offset, corners, quad) in [(1, &first, quad1), (5, &second, quad2)] {
@@ -146,23 +145,15 @@ pub fn image_reject_mixer(circuit: &mut Circuit, prefix: &str, nodes: ImageRejec
     let n = |what: &str| format!("{prefix}{what}");
     let quadrature = Arc::new(QuadratureHybrid::new(HYBRID_OHM));
     let split = Arc::new(sum_difference_hybrid(HYBRID_OHM));
-    let pairs =
-        |names: [&str; 4]| names.map(|name| if name.starts_with('~') { n(&name[1..]) } else { name.to_owned() });
-    let mut add = |name: &str, ports: [&str; 4], block: Arc<dyn network::FrequencyResponse>| {
-        let ports = pairs(ports);
-        let ports = ports.each_ref().map(|p| [p.as_str(), "0"]);
-        circuit.add_block(&n(name), &ports, block);
-    };
-    add("HRF", [nodes.rf, "~rfA", "~rfB", "~rfx"], quadrature.clone());
-    add("HLO", [nodes.lo, "~loA", "~loB", "~lox"], split);
-    add("HIF", [nodes.lower, "~ifA", "~ifB", nodes.upper], quadrature);
-    for end in ["rfx", "lox"] {
-        circuit.add_resistor(&n(&format!("R{end}")), [&n(end), "0"], HYBRID_OHM);
-    }
-    for (half, access) in ["A", "B"].into_iter().zip(access) {
-        let (lo, rf, intermediate) = (n(&format!("lo{half}")), n(&format!("rf{half}")), n(&format!("if{half}")));
-        let nodes = MixerNodes { lo: &lo, rf: &rf, intermediate: &intermediate };
-        ring_mixer(circuit, &n(&format!("{half}_")), nodes, access);
+    let (rfx, lox) = (n("rfx"), n("lox"));
+    let halves = ["A", "B"].map(|half| ["lo", "rf", "if"].map(|port| n(&format!("{port}{half}"))));
+    let [[lo_a, rf_a, if_a], [lo_b, rf_b, if_b]] = &halves;
+    circuit.add_block(&n("HRF"), &[[nodes.rf, "0"], [rf_a, "0"], [rf_b, "0"], [&rfx, "0"]], quadrature.clone());
+    circuit.add_block(&n("HLO"), &[[nodes.lo, "0"], [lo_a, "0"], [lo_b, "0"], [&lox, "0"]], split);
+    circuit.add_block(&n("HIF"), &[[nodes.lower, "0"], [if_a, "0"], [if_b, "0"], [nodes.upper, "0"]], quadrature);
+    circuit.add_resistor(&n("Rrfx"), [&rfx, "0"], HYBRID_OHM).add_resistor(&n("Rlox"), [&lox, "0"], HYBRID_OHM);
+    for ((half, [lo, rf, intermediate]), access) in ["A_", "B_"].into_iter().zip(&halves).zip(access) {
+        ring_mixer(circuit, &n(half), MixerNodes { lo, rf, intermediate }, access);
     }
 }
 

@@ -27,33 +27,35 @@ fn main() -> std::io::Result<()> {
     Ok(())
 }
 
-/// Nanoseconds of one solution, of one solution with the junction point, and of one evaluation.
+/// Nanoseconds of one solution, of one solution with the junction point, and of one evaluation: the
+/// best of many rounds, so that other programs on the machine count little.
 fn measure(junction: &Junction, amplitude_v: f64) -> (f64, f64, f64) {
     let step = std::f64::consts::TAU / SAMPLES as f64;
     let waves: Vec<f64> = (0..SAMPLES).map(|k| amplitude_v * (k as f64 * step).cos()).collect();
     let mut v = vec![0.0; SAMPLES];
     let mut points = vec![JunctionPoint::default(); SAMPLES];
-    let per = |t: Instant| t.elapsed().as_secs_f64() * 1e9 / (SAMPLES * ROUNDS) as f64;
-    let t = Instant::now();
-    for _ in 0..ROUNDS {
+    let one = best(|| {
         for (v, w) in v.iter_mut().zip(&waves) {
             *v = junction.voltage_of_wave(*w, black_box(50.0), 0.0);
         }
-        black_box(&mut v);
-    }
-    let one = per(t);
-    let t = Instant::now();
-    for _ in 0..ROUNDS {
-        junction.waves_to_points(&waves, black_box(50.0), &mut v, &mut points);
-        black_box(&mut points);
-    }
-    let many = per(t);
-    let t = Instant::now();
-    for _ in 0..ROUNDS {
+    });
+    let many = best(|| junction.waves_to_points(&waves, black_box(50.0), &mut v, &mut points));
+    let at = best(|| {
         for (p, v) in points.iter_mut().zip(&v) {
-            *p = junction.at(*v);
+            *p = junction.at(black_box(*v));
         }
-        black_box(&mut points);
+    });
+    black_box((&v, &points));
+    (one, many, at)
+}
+
+/// Least nanoseconds per sample over the rounds.
+fn best(mut round: impl FnMut()) -> f64 {
+    let mut least = f64::INFINITY;
+    for _ in 0..ROUNDS {
+        let start = Instant::now();
+        round();
+        least = least.min(start.elapsed().as_secs_f64());
     }
-    (one, many, per(t))
+    least * 1e9 / SAMPLES as f64
 }

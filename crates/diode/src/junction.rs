@@ -76,31 +76,43 @@ impl Junction {
     }
 
     /// Voltage, current and conductance of the wave equation, and whether only the forward branch conducts.
+    ///
+    /// 1. Reverse bias beyond the reach of the forward exponential: the current is `−IS`.
+    /// 2. Otherwise the forward branch alone, by the Wright function.
+    /// 3. Where the breakdown branch conducts at that voltage: both, within bounds from each alone.
     #[inline]
     fn solve_wave(&self, forward: &WaveSolver, w: f64, r: f64) -> (f64, f64, f64, bool) {
-        let (v, i, g) = forward.solve(w);
+        let saturated_v = w + r * self.forward.saturation_a();
+        let saturated = saturated_v < -SATURATED * self.forward.scale_v();
+        let (v, i, g) = if saturated {
+            let (i, g) = self.forward.at(saturated_v);
+            (saturated_v, i, g)
+        } else {
+            forward.solve(w)
+        };
         match &self.breakdown {
-            None => (v, i, g, true),
-            Some(b) if b.saturation_a() == 0.0 && b.is_idle(-v) => (v, i, g, true),
-            Some(_) if w == 0.0 => (v, i, self.conduction(v).1, true),
-            Some(b) => {
-                let (v, i, g) = self.solve_both(b, w, r, v);
+            Some(b) if w != 0.0 && !(b.saturation_a() == 0.0 && b.is_idle(-v)) => {
+                let (v, i, g) = self.solve_both(b, w, r, v, saturated);
                 (v, i, g, false)
             }
+            Some(_) if w == 0.0 => (v, i, self.conduction(v).1, true),
+            _ => (v, i, g, true),
         }
     }
 
-    /// Safeguarded Newton iteration where breakdown takes part; `forward_v` solves without it.
+    /// Both branches: `forward_v` solves without breakdown, and so bounds the answer from one side.
     ///
-    /// With both branches conducting the answer lies between the forward-only voltage and the
-    /// breakdown-only voltage that counts the full saturation current, or towards zero from both.
-    fn solve_both(&self, b: &Exponential, w: f64, r: f64, forward_v: f64) -> (f64, f64, f64) {
-        let (mut low, mut high) = (w.min(0.0), w.max(0.0));
-        let breakdown_v = -b.solve(-w - r * self.forward.saturation_a(), r).0;
-        if breakdown_v < -SATURATED * self.forward.scale_v() {
-            let (i, g) = self.conduction(breakdown_v);
-            return (breakdown_v, i, g);
+    /// The other bound is the breakdown-only voltage that counts the full saturation current; where
+    /// the forward branch is saturated there, it is the answer. In between (a breakdown of a few
+    /// scale voltages only) a safeguarded Newton iteration decides.
+    fn solve_both(&self, b: &Exponential, w: f64, r: f64, forward_v: f64, saturated: bool) -> (f64, f64, f64) {
+        let (v, ib, gb) = b.solve(-w - r * self.forward.saturation_a(), r);
+        let breakdown_v = -v;
+        if saturated && breakdown_v < -SATURATED * self.forward.scale_v() {
+            let (i, g) = self.forward.at(breakdown_v);
+            return (breakdown_v, i - ib, g + gb);
         }
+        let (mut low, mut high) = (w.min(0.0), w.max(0.0));
         let mut v = if w < 0.0 { breakdown_v } else { forward_v }.clamp(low, high);
         for _ in 0..STEPS_MAX {
             let (i, g) = self.conduction(v);

@@ -5,6 +5,8 @@ use mixwright_diode::extract::{
 };
 use mixwright_diode::{Breakdown, DepletionLaw, SchottkyParameters, SkinSpreading};
 
+type Change = Box<dyn Fn(&mut SchottkyParameters)>;
+
 fn refused(change: impl Fn(&mut SchottkyParameters)) -> String {
     let mut p = SchottkyParameters::default();
     change(&mut p);
@@ -24,7 +26,7 @@ fn parameters_out_of_range() {
     );
     let breakdown = |bv_v, ibv_a, nbv| Some(Breakdown { bv_v, ibv_a, nbv });
     let skin = SkinSpreading { resistivity_ohm_m: 1e-5, anode_radius_m: 2e-6, ring_radius_m: 1e-6 };
-    let cases: Vec<(&str, Box<dyn Fn(&mut SchottkyParameters)>)> = vec![
+    let cases: Vec<(&str, Change)> = vec![
         ("is_a", Box::new(|p| p.is_a = -1e-14)),
         ("is_a", Box::new(|p| p.is_a = f64::NAN)),
         ("n", Box::new(|p| p.n = 0.0)),

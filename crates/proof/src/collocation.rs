@@ -19,6 +19,7 @@ mod element;
 mod junction;
 mod lines;
 mod mesh;
+mod noise;
 mod radau;
 mod reduce;
 mod small_signal;
@@ -31,6 +32,7 @@ use mesh::{Mesh, Trajectory, Wanted};
 use radau::Radau;
 use reduce::Reduced;
 
+pub use noise::{NoiseSettings, Shot};
 pub use small_signal::Scattering;
 pub use solution::Solution;
 

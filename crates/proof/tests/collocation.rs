@@ -1,7 +1,7 @@
 //! The time-domain control against the steady cases: two roads, and the numbers it must carry.
 
 use mixwright_proof::circuit::{DiodeParameters, Element, Kind, Tone};
-use mixwright_proof::collocation::{Settings, solve};
+use mixwright_proof::collocation::{NoiseSettings, Settings, Shot, solve};
 use mixwright_proof::steady::{ORIGIN, readings, spur_levels};
 use mixwright_proof::theory::drive::Exponential;
 use mixwright_proof::{CheckValue, Expected, Origin, steady_case};
@@ -333,4 +333,77 @@ fn small_signals_of_the_ideal_ring() {
 #[test]
 fn small_signals_of_the_ring_with_shorted_image() {
     check_small_signal("case14");
+}
+
+/// Noise by weighting functions: every contribution, under each reading of the shot noise.
+fn check_noise(prefix: &str) {
+    let case = steady_case(prefix);
+    let mut n_checked = 0;
+    for point in &case.points {
+        let Some(small) = &point.small_signal else { continue };
+        let settings = Settings { tail_v: 1e-9, n_first: 40, n_least: 40, ..Settings::default() };
+        let solution = solve(&point.elements, point.f_lo_hz, &settings).expect("the control solves its cases");
+        for noise in &small.noise {
+            let shot = match noise.shot.as_str() {
+                "2qI" => Shot::Current,
+                "2q(I+IS)" => Shot::Forward,
+                "2q(I+2IS)" => Shot::Both,
+                other => panic!("expected a known reading of the shot noise, found {other}"),
+            };
+            let settings = NoiseSettings { ports_k: 290.0, diodes_k: 300.0, shot };
+            let found = solution.noise(3, small.f_if_hz, &settings).expect("no lines");
+            let scale = found.values().copied().fold(0.0, f64::max);
+            for (name, expected) in &noise.contributions {
+                let what = format!("{} {}: {name} with {}, V²/Hz", case.id, point.label, noise.shot);
+                match expected {
+                    Expected::Value { value, rounding, .. } => {
+                        let because = "rounding of the stated number; mesh tolerance";
+                        let within = rounding + 1e-8 * value.abs();
+                        CheckValue { what: &what, expected: *value, within, because, origin: ORIGIN }
+                            .check(found[name]);
+                    }
+                    _ => assert!(found[name] < 1e-9 * scale, "{what}: zero by symmetry, found {}", found[name]),
+                }
+                n_checked += 1;
+            }
+        }
+    }
+    assert!(n_checked > 0, "{prefix}: noise was checked");
+}
+
+#[test]
+fn noise_of_the_single_diode() {
+    check_noise("case03");
+}
+
+#[test]
+fn noise_of_the_ideal_ring() {
+    check_noise("case06");
+}
+
+/// With `2q(I+IS)`, ideality `N` and all terminations at `N T/2`, an ideal junction looks like a
+/// resistor at that temperature: the output noise is `4 k (N T/2) Re(Zout || R)`.
+#[test]
+fn shot_noise_theorem() {
+    let case = steady_case("case03");
+    for point in case.points.iter().filter(|p| !p.theorem.is_empty()) {
+        let mut elements = point.elements.clone();
+        set_rf(&mut elements, f64::NEG_INFINITY);
+        let settings = Settings { tail_v: 1e-9, n_first: 40, n_least: 40, ..Settings::default() };
+        let solution = solve(&elements, point.f_lo_hz, &settings).expect("the control solves its cases");
+        let ports_k = point.terminations_k.expect("a temperature");
+        let f_if = 0.5e9;
+        let noise = NoiseSettings { ports_k, diodes_k: 300.0, shot: Shot::Forward };
+        let found = solution.noise(3, f_if, &noise).expect("no lines");
+        let total: f64 = found.iter().filter(|(name, _)| !name.ends_with("own_sideband")).map(|(_, v)| v).sum();
+        // Impedance of output and load side by side, from the reflection: R (1 + Gamma)/2.
+        let gamma = solution.scattering(f_if, 0..=0).expect("no lines").entry(3, 0, 3, 0);
+        let expected = 4.0 * 1.380_649e-23 * ports_k * 25.0 * (1.0 + gamma.re);
+        let what = format!("{}: noise over 4 k (N T/2) Re(Zout || R)", point.label);
+        let origin = Origin::Published {
+            source: "C. Dragone, Analysis of thermal and shot noise in pumped resistive diodes, BSTJ 47 (1968) 1883",
+        };
+        CheckValue { what: &what, expected: 1.0, within: 1e-9, because: "an identity; mesh tolerance", origin }
+            .check(total / expected);
+    }
 }

@@ -68,6 +68,32 @@ impl<'a> Condenser<'a> {
         }
     }
 
+    /// The adjoint of the linearisation: `M^-T right`, and for each state how the start of the element
+    /// enters the stage equations (one factor a stage row).
+    pub(crate) fn adjoint(
+        &mut self,
+        z0: &[f64],
+        stages: &[f64],
+        right: &Matrix,
+        h: f64,
+    ) -> Result<(Matrix, Vec<f64>), String> {
+        let n = self.circuit.n_state();
+        self.devices(z0, stages);
+        self.assemble_jacobian(h);
+        let entry = (0..self.m.n_rows).map(|row| {
+            let component = row % n;
+            let slope = if component < self.circuit.n_y { 1.0 } else { self.c[component - self.circuit.n_y] };
+            slope * self.radau.d.row(row / n).iter().sum::<f64>()
+        });
+        let entry = entry.collect();
+        let mut x = right.clone();
+        if solve_in_place(&mut self.m.transposed(), &mut x) > 0.0 {
+            Ok((x, entry))
+        } else {
+            Err("expected a regular element matrix, found a singular one; look for an undriven state".to_owned())
+        }
+    }
+
     fn devices(&mut self, z0: &[f64], stages: &[f64]) {
         let (n, n_y) = (self.circuit.n_state(), self.circuit.n_y);
         let n_u = n - n_y;

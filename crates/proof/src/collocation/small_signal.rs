@@ -70,8 +70,8 @@ impl Solution {
             sidebands,
             entries: vec![Complex64::new(0.0, 0.0); sources.len() * sources.len()],
         };
-        for column in 0..sources.len() {
-            let voltages = self.voltages(&sources, column, &responses, &starts[column]);
+        for (column, start) in starts.iter().enumerate() {
+            let voltages = self.voltages(&sources, column, &responses, start);
             for (row, out) in sources.iter().enumerate() {
                 let own = f64::from(u8::from(row == column));
                 let b = voltages[row] / self.circuit.ports[out.port].r_ohm.sqrt() - own;
@@ -86,7 +86,7 @@ impl Solution {
         2.0 * self.circuit.ports[source.port].r_ohm.sqrt()
     }
 
-    fn stage_times(&self, k: usize) -> Vec<f64> {
+    pub(super) fn stage_times(&self, k: usize) -> Vec<f64> {
         let (start, end) = (self.mesh.nodes[k], self.mesh.nodes[k + 1]);
         self.radau.c.iter().map(|c| start + c * (end - start)).collect()
     }

@@ -26,7 +26,7 @@ use crate::Origin;
 use crate::circuit::Element;
 use std::collections::BTreeMap;
 
-pub use reading::{DiodePhasor, Found, PortPhasor, readings, spur_levels};
+pub use reading::{Allowance, DiodePhasor, Found, PortPhasor, check_point, readings, spur_levels};
 
 /// Where the expected numbers of the cases come from.
 pub const ORIGIN: Origin = Origin::Derived {

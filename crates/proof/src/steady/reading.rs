@@ -3,7 +3,8 @@
 //! Whoever solves a case hands in two functions, the voltage phasor of a port and the current phasor
 //! of a diode at a frequency, and gets the readings under the names of the file, ready to compare.
 
-use super::{Case, Expected, Point};
+use super::{Case, Expected, ORIGIN, Point};
+use crate::CheckValue;
 use crate::circuit::{Element, Kind};
 use num_complex::Complex64;
 use std::collections::BTreeMap;
@@ -34,6 +35,74 @@ impl Expected {
             _ => panic!("expected {self:?}, found {found:?}: not of one kind"),
         }
     }
+}
+
+/// How far a method may be from the stated numbers of a point, beyond their own rounding.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Allowance<'a> {
+    /// Conversion gain, dB.
+    pub gain_db: f64,
+    /// Isolations and return losses, dB.
+    pub isolation_db: f64,
+    /// Reflections and phasors, relative to their magnitude.
+    pub relative: f64,
+    /// Means (offset voltage, diode currents): relative to their magnitude, plus this much in V or A.
+    pub mean: f64,
+    /// Spurs above `spur_floor_dbc`, dB.
+    pub spur_db: f64,
+    /// Spurs stated below this level are not compared, dBc.
+    pub spur_floor_dbc: f64,
+    /// The method treats the tones as independent: compare with the levels free of shared bins.
+    pub independent_tones: bool,
+    /// What a number that is zero by symmetry may be short of its bound, dB (or V for a mean).
+    pub null_slack: f64,
+    /// Why these tolerances.
+    pub because: &'a str,
+}
+
+/// Checks every stated number of a point that phasors decide, and its spur table; returns how many.
+///
+/// Panics at the first miss, as [`CheckValue::check`] does.
+#[track_caller]
+pub fn check_point(
+    case: &Case,
+    point: &Point,
+    voltage: PortPhasor<'_>,
+    current: DiodePhasor<'_>,
+    allowance: &Allowance<'_>,
+) -> usize {
+    let mut n_checked = 0;
+    for (name, found) in readings(case, point, voltage, current) {
+        let expected = point.metrics[&name];
+        let Some(miss) = expected.miss(found) else { continue };
+        let within = match expected {
+            Expected::Value { rounding, .. } if name == "conversion_gain_dB" => rounding + allowance.gain_db,
+            Expected::Value { rounding, .. } if name.ends_with("dB") => rounding + allowance.isolation_db,
+            Expected::Value { rounding, value, .. } => rounding + allowance.relative * value.abs() + allowance.mean,
+            Expected::Phasor { rounding, mag, .. } => rounding + allowance.relative * mag,
+            _ => allowance.null_slack,
+        };
+        let what = format!("{} {}: distance of {name}", case.id, point.label);
+        CheckValue { what: &what, expected: 0.0, within, because: allowance.because, origin: ORIGIN }.check(miss);
+        n_checked += 1;
+    }
+    for (spur, level) in point.spurs.iter().zip(spur_levels(case, point, voltage)) {
+        let expected = if allowance.independent_tones { spur.independent_dbc() } else { spur.dbc };
+        // A bin filled by a collision only is a null for a method with independent tones alone.
+        let shared = spur.shared_bin_dbc.is_some() && !allowance.independent_tones;
+        let (expected, within) = match expected {
+            Expected::Value { value, rounding, .. } if value > allowance.spur_floor_dbc => {
+                (value, rounding + allowance.spur_db)
+            }
+            // Anything from minus infinity to the bound is right.
+            Expected::Below(bound) if !shared && level > bound => (bound, allowance.null_slack),
+            _ => continue,
+        };
+        let what = format!("{} {}: spur ({}, {}), dBc", case.id, point.label, spur.m, spur.n);
+        CheckValue { what: &what, expected, within, because: allowance.because, origin: ORIGIN }.check(level);
+        n_checked += 1;
+    }
+    n_checked
 }
 
 /// Source of one port at its own tone.

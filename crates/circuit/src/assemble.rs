@@ -4,7 +4,7 @@ use crate::CircuitError;
 use crate::builder::{Access, AccessResistance, Circuit, Kind, Loss};
 use crate::line::ReadyLine;
 use crate::multiport::{PortInfo, PortKind};
-use crate::stamp::{Part, SCALE_OHM, Stamp, System};
+use crate::stamp::{Part, SCALE_OHM, System};
 use crate::topology::Groups;
 use network::NetworkError;
 
@@ -92,7 +92,7 @@ impl Assembly {
                 if let Loss::Quality(q) = *loss {
                     let slot = self.system.slot(i, i);
                     let part = Part::InductorQuality { henry: *henry, q };
-                    self.system.stamps.push(Stamp { part, n_local: 1, scatter: vec![(0, slot, 1.0)] });
+                    self.system.add_part(part, 1, vec![(0, slot, 1.0)]);
                 }
             }
             Kind::Capacitor { nodes, farad, loss } => {
@@ -159,7 +159,7 @@ impl Assembly {
                 scatter.push((0, self.system.slot(i, node), sign));
             }
             let part = Part::LargeCapacitor { farad, ohm, q_inverse };
-            self.system.stamps.push(Stamp { part, n_local: 2, scatter });
+            self.system.add_part(part, 2, scatter);
             return;
         }
         let part = match loss {
@@ -176,7 +176,7 @@ impl Assembly {
                 scatter.push((0, self.system.slot(row, col), s * t));
             }
         }
-        self.system.stamps.push(Stamp { part, n_local: 1, scatter });
+        self.system.add_part(part, 1, scatter);
     }
 
     /// From the pads inward: capacitance across, finger inductance and series resistance, port.
@@ -219,7 +219,7 @@ impl Assembly {
                 scatter.push(((n * n + i * n + j) as u32, self.system.slot(row, currents[j]), 1.0));
             }
         }
-        self.system.stamps.push(Stamp { part, n_local: 2 * n * n, scatter });
+        self.system.add_part(part, 2 * n * n, scatter);
     }
 
     /// The ends of a line: the far currents are unknowns, the near ones follow (see `EndForm`).
@@ -248,7 +248,7 @@ impl Assembly {
                 self.scatter(&mut scatter, local(5), &signed_vec(near[i]), &[(currents[j], 1.0)]);
             }
         }
-        self.system.stamps.push(Stamp { part, n_local: 6 * n * n, scatter });
+        self.system.add_part(part, 6 * n * n, scatter);
     }
 
     fn scatter(&mut self, out: &mut Vec<(u32, u32, f64)>, local: u32, rows: &[(usize, f64)], cols: &[(usize, f64)]) {

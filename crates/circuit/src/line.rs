@@ -7,7 +7,7 @@
 //! Method: V. Belevitch, H. Uchida, C. R. Paul, "Analysis of Multiconductor Transmission Lines",
 //! chapter on general solutions (from memory): `A = cosh Γl`, `B = Γ⁻¹ sinh(Γl) Z`, `Γ² = Z Y`.
 
-use crate::matrix_function::{coth_csch, even_functions};
+use crate::matrix_function::{WORK_MATRICES, coth_csch, even_functions};
 use numerics::{CMatrix, Complex64, NumericsError, RMatrix, linear};
 use std::f64::consts::TAU;
 
@@ -209,7 +209,7 @@ impl EndForm<'_> {
 }
 
 /// A multiconductor line made ready for evaluation at many frequencies.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) enum ReadyLine {
     /// Without loss: modes computed once.
     Modal(Modes),
@@ -220,7 +220,7 @@ pub(crate) enum ReadyLine {
 /// Modes of a line without loss. With `T` the voltage modes, `τ` the modal delays end to end:
 /// `A = T cos(ωτ) T⁻¹`, `B = j T √Λ sin(ωτ) Tᵀ`, `C = j T⁻ᵀ sin(ωτ)/√Λ T⁻¹`; the products of the
 /// columns are kept, one block of `n` by `n` a mode.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Modes {
     n: usize,
     delays_s: Vec<f64>,
@@ -306,7 +306,7 @@ fn lossy_ends(
     let n = out.n;
     let nn = n * n;
     scratch.clear();
-    scratch.resize(10 * nn, Complex64::default());
+    scratch.resize((7 + WORK_MATRICES) * nn, Complex64::default());
     let (z, rest) = scratch.split_at_mut(nn);
     let (y, rest) = rest.split_at_mut(nn);
     let (x, rest) = rest.split_at_mut(nn);
@@ -349,6 +349,11 @@ fn series_and_shunt(line: &MulticonductorLine, freq_hz: f64, z: &mut [Complex64]
 
 /// `out = a b` of small matrices stored by rows.
 pub(crate) fn multiply(n: usize, a: &[Complex64], b: &[Complex64], out: &mut [Complex64]) {
+    if let (2, &[a0, a1, a2, a3], &[b0, b1, b2, b3]) = (n, a, b) {
+        // Pairs of lines are the common case.
+        out.copy_from_slice(&[a0 * b0 + a1 * b2, a0 * b1 + a1 * b3, a2 * b0 + a3 * b2, a2 * b1 + a3 * b3]);
+        return;
+    }
     for i in 0..n {
         for j in 0..n {
             out[i * n + j] = (0..n).map(|k| a[i * n + k] * b[k * n + j]).sum();

@@ -19,7 +19,10 @@ const ROOT_STEPS_MAX: usize = 40;
 /// Relative change at which the square root has settled: a hundred roundings.
 const ROOT_TOLERANCE: f64 = 2e-14;
 
-/// Writes `c = cosh √X` and `s = sinh(√X)/√X`; `work` holds three matrices.
+/// Matrices of working memory that [`even_functions`] needs.
+pub(crate) const WORK_MATRICES: usize = 5;
+
+/// Writes `c = cosh √X` and `s = sinh(√X)/√X`; `work` holds [`WORK_MATRICES`] matrices.
 pub(crate) fn even_functions(
     n: usize,
     x: &[Complex64],
@@ -27,9 +30,6 @@ pub(crate) fn even_functions(
     s: &mut [Complex64],
     work: &mut [Complex64],
 ) {
-    let nn = n * n;
-    let (scaled, rest) = work.split_at_mut(nn);
-    let (d, t) = rest.split_at_mut(nn);
     let norm = row_norm(n, x);
     let mut doublings = 0;
     let mut scale = 1.0;
@@ -37,38 +37,63 @@ pub(crate) fn even_functions(
         scale *= 0.25;
         doublings += 1;
     }
-    scaled.iter_mut().zip(x).for_each(|(o, &x)| *o = x * scale);
-    series(n, scaled, d, s, t);
+    // `c` holds cosh − 1 until the end.
+    series(n, x, scale, [&mut *c, &mut *s], work);
+    let (t, _) = work.split_at_mut(n * n);
     for _ in 0..doublings {
         // s ← s·(1 + d);  d ← 4d + 2d²
-        multiply(n, s, d, t);
+        multiply(n, s, c, t);
         s.iter_mut().zip(&*t).for_each(|(s, &t)| *s += t);
-        multiply(n, d, d, t);
-        d.iter_mut().zip(&*t).for_each(|(d, &t)| *d = *d * 4.0 + t * 2.0);
+        multiply(n, c, c, t);
+        c.iter_mut().zip(&*t).for_each(|(d, &t)| *d = *d * 4.0 + t * 2.0);
     }
-    c.copy_from_slice(&d[..nn]);
     (0..n).for_each(|i| c[i * n + i] += 1.0);
 }
 
-/// `d = cosh √X − 1 = Σ Xᵏ/(2k)!` and `s = Σ Xᵏ/(2k+1)!` by Horner's rule.
-fn series(n: usize, x: &[Complex64], d: &mut [Complex64], s: &mut [Complex64], t: &mut [Complex64]) {
+/// `d = cosh √Y − 1 = Σ Yᵏ/(2k)!` from `k = 1` and `s = Σ Yᵏ/(2k+1)!` from `k = 0` for `Y = scale·X`,
+/// up to `Y⁸`, from the powers `Y` to `Y⁴`: one product for the upper half of each series.
+fn series(n: usize, x: &[Complex64], scale: f64, out: [&mut [Complex64]; 2], work: &mut [Complex64]) {
     let nn = n * n;
-    // Horner: p ← I + X p / (k(k+1)) from the last term; d and s differ in the divisors only.
-    let horner = |p: &mut [Complex64], t: &mut [Complex64], first: usize| {
-        identity(n, p);
-        for k in (first..=SERIES_TERMS).rev() {
-            multiply(n, x, p, t);
-            let divisor = if first == 1 { (2 * k) * (2 * k + 1) } else { (2 * k - 1) * (2 * k) };
-            let by = 1.0 / divisor as f64;
-            p.iter_mut().zip(&*t).for_each(|(p, &t)| *p = t * by);
-            (0..n).for_each(|i| p[i * n + i] += 1.0);
+    let (y, rest) = work.split_at_mut(nn);
+    let (y2, rest) = rest.split_at_mut(nn);
+    let (y3, rest) = rest.split_at_mut(nn);
+    let (y4, rest) = rest.split_at_mut(nn);
+    let upper = &mut rest[..nn];
+    y.iter_mut().zip(x).for_each(|(y, &x)| *y = x * scale);
+    multiply(n, y, y, y2);
+    multiply(n, y2, y, y3);
+    multiply(n, y2, y2, y4);
+    for (out, factors) in out.into_iter().zip([&COSH_FACTORS, &SINH_FACTORS]) {
+        for k in 0..nn {
+            upper[k] = y[k] * factors[5] + y2[k] * factors[6] + y3[k] * factors[7] + y4[k] * factors[8];
         }
-    };
-    horner(s, t, 1);
-    // d = X/2 · (1 + X/12 · (1 + X/30 …)): start at the second term so that the one never appears.
-    horner(d, t, 2);
-    multiply(n, x, d, t);
-    d[..nn].iter_mut().zip(&*t).for_each(|(d, &t)| *d = t * 0.5);
+        (0..n).for_each(|i| upper[i * n + i] += factors[4]);
+        multiply(n, y4, upper, out);
+        for k in 0..nn {
+            out[k] += y[k] * factors[1] + y2[k] * factors[2] + y3[k] * factors[3];
+        }
+        (0..n).for_each(|i| out[i * n + i] += factors[0]);
+    }
+}
+
+/// Factors of `cosh √Y − 1`: none, then `1/(2k)!`.
+const COSH_FACTORS: [f64; SERIES_TERMS + 1] = inverse_factorials(0);
+/// Factors of `sinh(√Y)/√Y`: `1/(2k + 1)!`.
+const SINH_FACTORS: [f64; SERIES_TERMS + 1] = inverse_factorials(1);
+
+/// `1/(2k + odd)!` for each `k`; for even factorials the first is zero instead of one.
+const fn inverse_factorials(odd: usize) -> [f64; SERIES_TERMS + 1] {
+    let mut out = [0.0; SERIES_TERMS + 1];
+    let mut factorial = 1.0;
+    let mut k = 0;
+    while k <= SERIES_TERMS {
+        if k > 0 {
+            factorial *= ((2 * k + odd - 1) * (2 * k + odd)) as f64;
+        }
+        out[k] = if k == 0 && odd == 0 { 0.0 } else { 1.0 / factorial };
+        k += 1;
+    }
+    out
 }
 
 /// `Yc coth Γl` and `−Yc csch Γl` of a line, from `X = (Γl)²` and `Z l`; for strong attenuation.
@@ -127,11 +152,6 @@ fn exp_of_negative(m: &CMatrix) -> CMatrix {
         e = &e * &e;
     }
     e
-}
-
-fn identity(n: usize, m: &mut [Complex64]) {
-    m.fill(Complex64::default());
-    (0..n).for_each(|i| m[i * n + i] = 1.0.into());
 }
 
 /// Largest sum of magnitudes (as |re| + |im|) of a row.

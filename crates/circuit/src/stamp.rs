@@ -50,10 +50,12 @@ pub(crate) enum Part {
 
 /// A part and where its local values go: `entry[slot] += sign·local[idx]`.
 #[derive(Debug, Clone)]
-pub(crate) struct Stamp {
-    pub(crate) part: Part,
-    pub(crate) n_local: usize,
-    pub(crate) scatter: Vec<(u32, u32, f64)>,
+struct Stamp {
+    part: Part,
+    n_local: usize,
+    scatter: Vec<(u32, u32, f64)>,
+    /// True when the part equals that of the stamp before, so that its values serve again.
+    repeats: bool,
 }
 
 /// Buffers of an evaluation, kept between calls.
@@ -73,7 +75,7 @@ pub(crate) struct System {
     pub(crate) entries: Vec<(u32, u32)>,
     constant: Vec<f64>,
     slope: Vec<f64>,
-    pub(crate) stamps: Vec<Stamp>,
+    stamps: Vec<Stamp>,
     slot_of: HashMap<(u32, u32), u32>,
 }
 
@@ -104,6 +106,13 @@ impl System {
         self.slope[slot] += slope;
     }
 
+    /// Adds a part; equal parts are kept side by side and evaluated once a frequency.
+    pub(crate) fn add_part(&mut self, part: Part, n_local: usize, scatter: Vec<(u32, u32, f64)>) {
+        let equal = self.stamps.iter().rposition(|s| s.part.equals(&part));
+        let place = equal.map_or(self.stamps.len(), |idx| idx + 1);
+        self.stamps.insert(place, Stamp { part, n_local, scatter, repeats: equal.is_some() });
+    }
+
     /// All entries at one frequency, each passed once or more to `add(slot, value)`.
     pub(crate) fn evaluate(
         &self,
@@ -116,9 +125,11 @@ impl System {
             add(slot, Complex64::new(constant, omega * slope));
         }
         for stamp in &self.stamps {
-            scratch.local.clear();
-            scratch.local.resize(stamp.n_local, Complex64::default());
-            stamp.part.evaluate(freq_hz, &mut scratch.local, &mut scratch.line)?;
+            if !stamp.repeats {
+                scratch.local.clear();
+                scratch.local.resize(stamp.n_local, Complex64::default());
+                stamp.part.evaluate(freq_hz, &mut scratch.local, &mut scratch.line)?;
+            }
             for &(local, slot, sign) in &stamp.scatter {
                 add(slot as usize, scratch.local[local as usize] * sign);
             }
@@ -137,6 +148,16 @@ impl System {
 }
 
 impl Part {
+    /// True for lines of one kind and blocks that are one object.
+    fn equals(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Line(a), Self::Line(b)) => a == b,
+            (Self::Lines { line: a, .. }, Self::Lines { line: b, .. }) => a == b,
+            (Self::Block(a), Self::Block(b)) => Arc::ptr_eq(a, b),
+            _ => false,
+        }
+    }
+
     fn evaluate(
         &self,
         freq_hz: f64,

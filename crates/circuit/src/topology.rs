@@ -84,6 +84,7 @@ fn check_element(element: &Element) -> Result<(), CircuitError> {
                     return Err(not_definite(name, what, "positive definite", lowest));
                 }
             }
+            maxwell_form(name, &line.capacitance_f_per_m)?;
             for (what, m) in line.loss.matrices() {
                 square(name, what, m, n)?;
                 let lowest = lowest_eigenvalue(name, what, m)?;
@@ -119,7 +120,8 @@ fn check_loss(name: &str, loss: Loss) -> Result<(), CircuitError> {
 /// Nodes and return paths.
 pub(crate) fn check_nodes(circuit: &Circuit) -> Result<Groups, CircuitError> {
     check_terminals(circuit)?;
-    let findings = check_single_terminals(circuit)?;
+    let mut findings = check_single_terminals(circuit)?;
+    findings.extend(find_islands(circuit));
     check_return_paths(circuit)?;
     let mut all = Joined::new(circuit.nodes.len());
     circuit.elements.iter().for_each(|e| all.join_all(&e.kind));
@@ -177,6 +179,34 @@ fn check_single_terminals(circuit: &Circuit) -> Result<Vec<Finding>, CircuitErro
     Ok(findings)
 }
 
+/// Parts that no port can reach, not even through a transformer or line.
+fn find_islands(circuit: &Circuit) -> Vec<Finding> {
+    let mut reach = Joined::new(circuit.nodes.len());
+    for element in &circuit.elements {
+        let off_ground: Vec<usize> = element.kind.pairs().into_iter().flatten().filter(|&n| n != GROUND).collect();
+        off_ground.windows(2).for_each(|w| reach.join(w[0], w[1]));
+    }
+    let first_node = |e: &Element| e.kind.pairs().into_iter().flatten().find(|&n| n != GROUND);
+    let is_port = |e: &&Element| matches!(e.kind, Kind::Port { .. } | Kind::Diode { .. });
+    let ports = circuit.elements.iter().filter(is_port);
+    let reached: HashSet<usize> = ports.filter_map(first_node).map(|n| reach.root(n)).collect();
+    let mut findings = Vec::new();
+    for element in &circuit.elements {
+        if let Some(node) = first_node(element)
+            && !reached.contains(&reach.root(node))
+        {
+            findings.push(Finding::warning(
+                element.name.clone(),
+                format!(
+                    "no port or diode is connected to it, not even indirectly; check node `{}`",
+                    circuit.nodes[node]
+                ),
+            ));
+        }
+    }
+    findings
+}
+
 /// The current of every port must find a way back outside the port.
 fn check_return_paths(circuit: &Circuit) -> Result<(), CircuitError> {
     for (idx, Element { name, kind }) in circuit.elements.iter().enumerate() {
@@ -212,10 +242,13 @@ impl Joined {
     }
 
     fn join_all(&mut self, kind: &Kind) {
-        for [a, b] in kind.pairs() {
-            let (a, b) = (self.root(a), self.root(b));
-            self.0[a.max(b)] = a.min(b);
-        }
+        kind.pairs().into_iter().for_each(|[a, b]| self.join(a, b));
+    }
+
+    /// Keeps the lowest number as the root, so that ground stays one.
+    fn join(&mut self, a: usize, b: usize) {
+        let (a, b) = (self.root(a), self.root(b));
+        self.0[a.max(b)] = a.min(b);
     }
 }
 
@@ -257,6 +290,23 @@ fn lowest_eigenvalue(name: &str, what: &'static str, m: &RMatrix) -> Result<f64,
     }
     let (values, _) = linear::eigen_symmetric(m).map_err(network::NetworkError::from)?;
     Ok(values.first().copied().unwrap_or(0.0))
+}
+
+/// Mutual entries of a capacitance matrix are negative; positive ones are a common slip.
+fn maxwell_form(name: &str, m: &RMatrix) -> Result<(), CircuitError> {
+    for i in 0..m.n_rows() {
+        for j in (0..m.n_cols()).filter(|&j| j != i) {
+            if m[(i, j)] > ASYMMETRY_MAX * m.max_abs() {
+                return Err(CircuitError::Matrix {
+                    element: name.to_owned(),
+                    what: "capacitance matrix",
+                    expected: "in Maxwell form, mutual entries negative",
+                    found: format!("{:.6e} at row {}, column {}", m[(i, j)], i + 1, j + 1),
+                });
+            }
+        }
+    }
+    Ok(())
 }
 
 fn not_definite(name: &str, what: &'static str, expected: &'static str, lowest: f64) -> CircuitError {

@@ -60,6 +60,19 @@ fn nodes_that_hang_in_the_air() {
 }
 
 #[test]
+fn parts_that_no_port_reaches_are_remarked() {
+    let mut c = base();
+    c.add_resistor("R8", ["x", "0"], 1.0).add_capacitor("C8", ["x", "0"], 1e-12);
+    let m = c.compile().expect("solvable");
+    let places: Vec<&str> = m.findings().iter().map(|f| f.place.as_str()).collect();
+    assert_eq!(places, ["R8", "C8"]);
+    // a transformer reaches: no remark
+    let mut c = base();
+    c.add_transformer("T", &[(["a", "0"], 1.0), (["x", "0"], 2.0)]).add_resistor("R8", ["x", "0"], 1.0);
+    assert!(c.compile().expect("solvable").findings().is_empty());
+}
+
+#[test]
 fn ports_without_a_way_back() {
     let mut c = base();
     c.add_port("P2", ["s", "0"], 50.0).add_transformer("T1", &[(["a", "0"], 1.0), (["s", "t"], 1.0)]);
@@ -103,7 +116,9 @@ fn line_matrices_must_be_physical() {
         loss: MulticonductorLoss::default(),
         length_m: 1e-3,
     };
-    for (c12, c21, expected) in [(-80e-12, -70e-12, "symmetric"), (-120e-12, -120e-12, "positive definite")] {
+    for (c12, c21, expected) in
+        [(-80e-12, -70e-12, "symmetric"), (80e-12, 80e-12, "Maxwell form"), (-120e-12, -120e-12, "positive definite")]
+    {
         let mut c = base();
         c.add_multiconductor_line("T", &["a", "a"], &["0", "0"], line(c12, c21));
         let text = refused(&c).to_string();

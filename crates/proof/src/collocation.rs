@@ -12,7 +12,8 @@
 //! Source: U. Ascher, R. Mattheij, R. Russell, Numerical Solution of Boundary Value Problems for
 //! Ordinary Differential Equations (1995), chapters 5 and 9; Radau: see `radau`.
 //!
-//! Not here: circuits of index two (refused, see `reduce`); self-heating.
+//! Not here: a capacitor across a junction without series resistance (refused, see `reduce`);
+//! self-heating.
 
 mod dense;
 mod element;

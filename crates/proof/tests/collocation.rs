@@ -210,14 +210,62 @@ fn a_foreign_tone_is_refused() {
     assert!(reason.contains("multiple of 300000000 Hz"), "{reason}");
 }
 
+fn element(id: &str, kind: Kind) -> Element {
+    Element { id: id.to_owned(), kind }
+}
+
+fn ends(a: &str, b: &str) -> [String; 2] {
+    [a.to_owned(), b.to_owned()]
+}
+
 #[test]
-fn a_node_that_only_inductors_meet_is_refused() {
-    let (mut elements, f0) = ring_of("case06", "LO=1 dBm");
-    let coil = |a: &str, b: &str| Kind::Inductor { nodes: [a.to_owned(), b.to_owned()], henry: 1e-9 };
-    elements.push(Element { id: "L1".into(), kind: coil("if", "between") });
-    elements.push(Element { id: "L2".into(), kind: coil("between", "0") });
-    let reason = solve(&elements, f0, &Settings::default()).expect_err("index two");
-    assert!(reason.contains("index one"), "{reason}");
+fn inductors_in_series_are_one_inductor() {
+    // The node between the two halves ties their currents: state equations of index two.
+    let (elements, f0) = ring_of("case08b", "LO=10 dBm");
+    let mut split: Vec<Element> = elements.iter().filter(|e| e.id != "Lleak").cloned().collect();
+    split.push(element("L1", Kind::Inductor { nodes: ends("a1", "between"), henry: 0.03e-9 }));
+    split.push(element("L2", Kind::Inductor { nodes: ends("between", "a"), henry: 0.07e-9 }));
+    let level = |elements: &[Element]| {
+        let solution = solve(elements, f0, &Settings::default()).expect("the control solves its cases");
+        solution.port_voltage(3, f0)
+    };
+    let (one, two) = (level(&elements), level(&split));
+    assert!((one - two).norm() < 1e-9 * one.norm(), "{one} {two}");
+}
+
+#[test]
+fn capacitors_in_a_loop_are_their_sum() {
+    // Pads round the ring form a loop; two in series beside each must act as their combination.
+    let (elements, f0) = ring_of("case06", "LO=7 dBm");
+    let pads = |farad: f64| {
+        let mut with = elements.clone();
+        for (k, (a, b)) in [("a", "b"), ("b", "c"), ("c", "d"), ("d", "a")].into_iter().enumerate() {
+            with.push(element(&format!("C{k}"), Kind::Capacitor { nodes: ends(a, b), farad }));
+        }
+        with
+    };
+    let mut in_series = pads(10e-15);
+    in_series.push(element("Cx", Kind::Capacitor { nodes: ends("a", "mid"), farad: 20e-15 }));
+    in_series.push(element("Cy", Kind::Capacitor { nodes: ends("mid", "b"), farad: 20e-15 }));
+    // A resistor keeps the node between from floating at direct current.
+    in_series.push(element("R", Kind::Resistor { nodes: ends("mid", "0"), ohm: 1e12 }));
+    let mut direct = pads(10e-15);
+    direct.push(element("Cxy", Kind::Capacitor { nodes: ends("a", "b"), farad: 10e-15 }));
+    let level = |elements: &[Element]| {
+        let solution = solve(elements, f0, &Settings::default()).expect("the control solves its cases");
+        solution.port_voltage(3, f0)
+    };
+    let (one, two) = (level(&in_series), level(&direct));
+    assert!((one - two).norm() < 1e-7 * one.norm(), "{one} {two}");
+}
+
+#[test]
+fn a_capacitor_across_a_bare_junction_is_refused() {
+    let case = steady_case("case13a");
+    let mut elements = case.points[0].elements.clone();
+    elements.push(element("Cj", Kind::Capacitor { nodes: ends("x", "0"), farad: 1e-14 }));
+    let reason = solve(&elements, case.f0_hz, &Settings::default()).expect_err("index two");
+    assert!(reason.contains("across a junction without series resistance"), "{reason}");
 }
 
 /// Currents of the single diode of case 01 by three roads: the stated numbers, the closed form, the control.

@@ -6,9 +6,9 @@
 //! `i = J_yy y + ...`; `u` are junction voltages, `e` port sources, `w` waves arriving from lines.
 //!
 //! Method: nodal equations `C x' + G x = B s` with `s = (e, u, w)`. `C` is symmetric; its eigenvectors
-//! split `x` into states and algebraic unknowns, so loops of capacitors need no care. What is left
-//! must have index one: a node that only inductors meet, or a capacitor straight across a junction
-//! without series resistance, is refused.
+//! split `x` into states and algebraic unknowns, so loops of capacitors need no care; nodes that only
+//! inductors meet tie their currents and are eliminated as well. A capacitor straight across a junction
+//! without series resistance is refused.
 
 use super::dense::{Matrix, solve_in_place, symmetric_eigen};
 use crate::circuit::{DiodeParameters, Element, Kind, Tone};
@@ -22,6 +22,9 @@ pub(crate) const SCALE_OHM: f64 = 50.0;
 /// Eigenvalues of `C` below this share of the largest count as zero: far above rounding, far below
 /// the smallest useful part (0.1 fF beside 300 nH).
 const RANK_SHARE: f64 = 1e-11;
+/// Squares of singular values below this share of the largest count as zero (a null space is exact to
+/// rounding, 1e-30; the smallest useful part is far above 1e-20).
+const NULL_SHARE: f64 = 1e-20;
 /// Pivot ratio below which the algebraic part counts as singular.
 const PIVOT_SHARE: f64 = 1e-13;
 
@@ -287,36 +290,24 @@ impl Nodal {
         let largest = values.iter().fold(0.0f64, |m, v| m.max(v.abs()));
         let (kept, algebraic): (Vec<usize>, Vec<usize>) =
             (0..self.n_x).partition(|&i| values[i].abs() > RANK_SHARE * largest);
-        let (v1, v2) = (vectors.columns(&kept), vectors.columns(&algebraic));
-        let mut g22 = v2.transposed().times(&self.g.times(&v2));
-        // Both parts of the algebraic answer at once: columns of y, then columns of s.
-        let from_y = v2.transposed().times(&self.g.times(&v1));
-        let from_s = v2.transposed().times(&b);
-        let mut right = join(&negated(&from_y), &from_s);
-        if solve_in_place(&mut g22, &mut right) < PIVOT_SHARE {
-            return Err("expected state equations of index one, found a node that only inductors meet, a capacitor \
-                        across a junction without series resistance, or a floating part; restate the circuit"
-                .to_owned());
-        }
-        let mut x = v2.times(&right);
-        for i in 0..self.n_x {
-            for j in 0..kept.len() {
-                x[(i, j)] += v1[(i, j)];
-            }
-        }
-        Ok(self.finish(&b, &x, &v1, &kept.iter().map(|&i| values[i]).collect::<Vec<_>>()))
+        let split = Split {
+            v1: vectors.columns(&kept),
+            v2: vectors.columns(&algebraic),
+            values: kept.iter().map(|&i| values[i]).collect(),
+        };
+        let (x, states) = split.solve(&self.g, &b)?;
+        Ok(self.finish(&b, &x, &split, &states))
     }
 
-    /// `x` gives all nodal unknowns as functions of `(y, u, e, w)`.
-    fn finish(self, b: &Matrix, x: &Matrix, v1: &Matrix, eigenvalues: &[f64]) -> Reduced {
-        let n_y = v1.n_cols;
-        let padded = join(&Matrix::zeros(self.n_x, n_y), b);
-        let drive = v1.transposed().times(&padded.minus(&self.g.times(x)));
+    /// `x` gives all nodal unknowns as functions of `(q, u, e, w)`, with the states `y = states q`.
+    fn finish(self, b: &Matrix, x: &Matrix, split: &Split, states: &Matrix) -> Reduced {
+        let n_y = states.n_cols;
+        let slope = states.transposed().times(&split.slope(&self.g, b, x));
         let n_u = self.junctions.len();
         let mut flow = Matrix::zeros(n_y + n_u, x.n_cols);
         for i in 0..n_y {
             for j in 0..x.n_cols {
-                flow[(i, j)] = drive[(i, j)] / eigenvalues[i];
+                flow[(i, j)] = slope[(i, j)];
             }
         }
         for (k, &branch) in self.junction_branch.iter().enumerate() {
@@ -348,6 +339,111 @@ impl Nodal {
             launched,
         }
     }
+}
+
+/// Nodal unknowns split by the eigenvectors of `C`: `x = v1 y + v2 z`.
+struct Split {
+    v1: Matrix,
+    v2: Matrix,
+    /// Eigenvalues of `C` that belong to `v1`.
+    values: Vec<f64>,
+}
+
+impl Split {
+    /// All nodal unknowns as functions of `(q, s)`, and the free states `y = T q`.
+    ///
+    /// The algebraic part `G22 z = B2 s - G21 y` may be singular where only inductors meet: its left
+    /// null space `N` then ties the states, `N' G21 y = 0`, and its right null space `M` carries the
+    /// voltages that keep them tied, found by differentiating the tie once.
+    fn solve(&self, g: &Matrix, b: &Matrix) -> Result<(Matrix, Matrix), String> {
+        let refused = "expected state equations of index one, or ties between inductors, found a capacitor across a \
+                       junction without series resistance, or a floating part; restate the circuit";
+        let n_y = self.v1.n_cols;
+        let projected = |left: &Matrix, right: &Matrix| left.transposed().times(&g.times(right));
+        let (g22, g21) = (projected(&self.v2, &self.v2), projected(&self.v2, &self.v1));
+        let right_null = null_space(&g22);
+        let left_null = null_space(&g22.transposed());
+        let n_tied = right_null.n_cols;
+        let b2 = self.v2.transposed().times(b);
+        let source_tied = left_null.transposed().times(&b2).data.iter().any(|v| v.abs() > 1e-9);
+        if source_tied || left_null.n_cols != n_tied {
+            return Err(refused.to_owned());
+        }
+        let mut bordered = bordered(&g22, &left_null, &right_null);
+        let mut z = join(&negated(&g21), &b2);
+        z.data.resize(z.data.len() + n_tied * z.n_cols, 0.0);
+        z.n_rows += n_tied;
+        if solve_in_place(&mut bordered, &mut z) < PIVOT_SHARE {
+            return Err(refused.to_owned());
+        }
+        z.data.truncate(g22.n_rows * z.n_cols);
+        z.n_rows = g22.n_rows;
+        let mut x = self.v2.times(&z);
+        for i in 0..x.n_rows {
+            for j in 0..n_y {
+                x[(i, j)] += self.v1[(i, j)];
+            }
+        }
+        if n_tied == 0 {
+            let mut free = Matrix::zeros(n_y, n_y);
+            (0..n_y).for_each(|i| free[(i, i)] = 1.0);
+            return Ok((x, free));
+        }
+        let tie = left_null.transposed().times(&g21);
+        let holding = self.v2.times(&right_null);
+        // Response of the tie to the holding voltages, and to everything else.
+        let mut response = tie.times(&self.scaled(&negated(&projected(&self.v1, &holding))));
+        let mut holding_of = negated(&tie.times(&self.slope(g, b, &x)));
+        if solve_in_place(&mut response, &mut holding_of) < PIVOT_SHARE {
+            return Err(refused.to_owned());
+        }
+        let held = holding.times(&holding_of);
+        x.data.iter_mut().zip(&held.data).for_each(|(x, h)| *x += h);
+        let free = null_space(&tie);
+        let states: Vec<usize> = (0..n_y).collect();
+        let inputs: Vec<usize> = (n_y..x.n_cols).collect();
+        let x = join(&x.columns(&states).times(&free), &x.columns(&inputs));
+        Ok((x, free))
+    }
+
+    /// `y'` when the nodal unknowns are `x` of `(states, s)`.
+    fn slope(&self, g: &Matrix, b: &Matrix, x: &Matrix) -> Matrix {
+        let padded = join(&Matrix::zeros(b.n_rows, x.n_cols - b.n_cols), b);
+        self.scaled(&self.v1.transposed().times(&padded.minus(&g.times(x))))
+    }
+
+    /// Rows over the eigenvalues.
+    fn scaled(&self, rows: &Matrix) -> Matrix {
+        let mut rows = rows.clone();
+        for (row, value) in rows.data.chunks_exact_mut(rows.n_cols.max(1)).zip(&self.values) {
+            row.iter_mut().for_each(|x| *x /= value);
+        }
+        rows
+    }
+}
+
+/// Orthonormal columns that `m` maps to zero, by the eigenvectors of `m' m`.
+fn null_space(m: &Matrix) -> Matrix {
+    let (values, vectors) = symmetric_eigen(m.transposed().times(m));
+    let largest = values.iter().fold(0.0f64, |a, b| a.max(*b));
+    let null: Vec<usize> = (0..values.len()).filter(|&i| values[i] <= NULL_SHARE * largest).collect();
+    vectors.columns(&null)
+}
+
+/// `[m left; right' 0]`.
+fn bordered(m: &Matrix, left: &Matrix, right: &Matrix) -> Matrix {
+    let (n, extra) = (m.n_rows, left.n_cols);
+    let mut all = Matrix::zeros(n + extra, n + extra);
+    for i in 0..n {
+        for j in 0..n {
+            all[(i, j)] = m[(i, j)];
+        }
+        for k in 0..extra {
+            all[(i, n + k)] = left[(i, k)];
+            all[(n + k, i)] = right[(i, k)];
+        }
+    }
+    all
 }
 
 fn across(m: &mut Matrix, ends: [Option<usize>; 2], value: f64) {

@@ -1,9 +1,9 @@
 //! Self-heating: the junction is warmer than its surroundings by thermal resistance times power.
 //!
 //! Use: a solver that knows the mean power of a diode asks [`SchottkyParameters::self_heated_temperature_k`]
-//! for the next temperature, builds the junction there and repeats. One round usually suffices to
-//! 0.1 K, since the power of a series-limited diode hardly depends on its temperature; the rounds
-//! contract by the factor `Rth·dP/dT`. A factor of one or more is thermal runaway, and an error.
+//! for the next temperature, builds the junction there and repeats. The rounds contract by the
+//! factor `Rth·dP/dT`, which is below 0.05 for 80 K of heating in the checks: three rounds reach
+//! 0.02 K there, and [`SchottkyParameters::heat_balance_k`] does them. A factor of one or more is thermal runaway, and an error.
 //! Valid when the thermal time constant is long against the longest period in the signal, tone
 //! spacing included: 1 µs averages spacings above 160 kHz (see [`thermal_corner_hz`]).
 

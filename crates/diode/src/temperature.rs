@@ -29,7 +29,7 @@ pub enum SaturationLaw {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum DepletionLaw {
     /// `VJ` and `CJ0` do not change. The default, because the usual law was written for p-n
-    /// junctions and fits a Schottky contact only by accident; its effect is −0.2 % of `C` per 10 K.
+    /// junctions and fits a Schottky contact only by accident; its effect is +0.3 % of `C` per 10 K.
     #[default]
     Fixed,
     /// `VJ(T) = VJ·T/Tn − 3·Vt·ln(T/Tn) − EG·T/Tn + EG` and

@@ -3,6 +3,9 @@
 use diode::{Breakdown, Device, Junction, JunctionPoint, SchottkyParameters};
 use mixwright_diode as diode;
 
+/// Twelve million random cases showed at most 1.5.
+const ROUNDINGS: f64 = 3.0;
+
 fn junction(is_a: f64, breakdown: Option<Breakdown>) -> Junction {
     let p = SchottkyParameters { is_a, n: 1.08, cj0_f: 40e-15, tt_s: 1e-13, breakdown, ..Default::default() };
     p.at_temperature(300.0).expect("valid parameters")
@@ -39,7 +42,7 @@ fn check_everywhere(breakdown: Option<Breakdown>) {
                 let v = d.voltage_of_wave(w, r, 0.0);
                 assert!(v >= last.1, "not monotone: v({}) = {}, v({w}) = {v}, r = {r}", last.0, last.1);
                 let error = voltage_error(&d, w, r, v);
-                assert!(error < 12.0, "IS 1e{is_exponent}, r {r}, w {w}: v {v} off by {error} roundings");
+                assert!(error < ROUNDINGS, "IS 1e{is_exponent}, r {r}, w {w}: v {v} off by {error} roundings");
                 worst = worst.max(error);
                 last = (w, v);
             }
@@ -62,6 +65,25 @@ fn residual_is_rounding_with_breakdown() {
 }
 
 #[test]
+fn residual_is_rounding_at_random_points() {
+    // Hits the seams between the starts, which a regular sweep may miss.
+    let mut state = 1u64;
+    let mut random = || {
+        state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        (state >> 11) as f64 / (1u64 << 53) as f64
+    };
+    for breakdown in [None, Some(Breakdown { bv_v: 7.0, ibv_a: 1e-5, nbv: 1.0 })] {
+        for _ in 0..100_000 {
+            let d = junction(10f64.powf(-20.0 + 16.0 * random()), breakdown);
+            let (r, w) = (10f64.powf(-9.0 + 13.0 * random()), 20.0 * (random() - 0.5));
+            let v = d.voltage_of_wave(w, r, 0.0);
+            let error = voltage_error(&d, w, r, v);
+            assert!(error < ROUNDINGS, "r {r}, w {w}: v {v} off by {error} roundings of {d:?}");
+        }
+    }
+}
+
+#[test]
 fn pure_varactor_passes_the_wave_through() {
     let d = junction(0.0, None);
     for w in waves() {
@@ -70,7 +92,7 @@ fn pure_varactor_passes_the_wave_through() {
     let d = junction(0.0, Some(Breakdown { bv_v: 4.0, ibv_a: 1e-6, nbv: 1.0 }));
     for w in waves() {
         let v = d.voltage_of_wave(w, 50.0, 0.3);
-        assert!(voltage_error(&d, w, 50.0, v) < 12.0, "w {w}, v {v}");
+        assert!(voltage_error(&d, w, 50.0, v) < ROUNDINGS, "w {w}, v {v}");
     }
 }
 

@@ -36,8 +36,8 @@ pub struct CapacitanceSettings {
 }
 
 impl Default for CapacitanceSettings {
-    /// `M` held at one half, parallel capacitance free: separates junction and pad six times better
-    /// than a free `M`, and is right for uniform doping.
+    /// `M` held at one half, parallel capacitance free: separates junction and pad six to eight times
+    /// better than a free `M`, and is right for uniform doping.
     fn default() -> Self {
         Self { m: Held::At(0.5), parallel_f: Held::Free }
     }

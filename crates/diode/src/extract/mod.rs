@@ -3,8 +3,8 @@
 //! Input: slices of equal length and their uncertainty; no files are read here.
 //! Output: parameters with covariance, intervals, chi-squared and residuals ([`Fit`]).
 //! Use [`fit_current`] and [`fit_capacitance`]; the graphical methods ([`cheung_slope`],
-//! [`norde_minimum`], …) are there for comparison with older work: on the same data their scatter is
-//! three to six times that of the weighted fit, and each has a bias of its own.
+//! [`norde_minimum`], …) are there for comparison with older work: on the same data their scatter in
+//! `RS` is 2.6 to 6 times that of the weighted fit, and each has a bias of its own.
 //! Traps: a junction 5 K warmer than assumed reads as 1.7 % more ideality; a sweep that stops before
 //! `I·RS` shows determines no `RS`; zero-bias and pad capacitance are 99.8 % correlated.
 

@@ -17,6 +17,9 @@ fn main() -> std::io::Result<()> {
     std::fs::write(folder.join("report.html"), report::html(&review))?;
     std::fs::write(folder.join("review.json"), report::json(&review))?;
     std::fs::write(folder.join("review.csv"), report::csv(&review))?;
+    for (name, review) in [("crowded", sample::stress::crowded()), ("broken", sample::stress::broken())] {
+        std::fs::write(folder.join(format!("{name}.html")), report::html(&review))?;
+    }
     for (name, svg) in report::pictures(&review) {
         std::fs::write(folder.join(name), svg)?;
     }

@@ -35,7 +35,7 @@ pub fn html(review: &Review) -> String {
 
 fn header(out: &mut String, review: &Review) {
     let _ = writeln!(out, "<header>\n<p class=\"kind\">Mixer review</p>\n<h1>{}</h1>", escape(&review.design));
-    let _ = writeln!(out, "<p>{}</p>\n<dl>", escape(&review.about));
+    let _ = writeln!(out, "<p>{}</p>\n<dl>", escape(&typeset_levels(&review.about)));
     for (name, text) in words::conditions(&review.nominal) {
         let (class, text) = if name == "Terminations" { (" class=\"wide\"", text) } else { ("", typeset(&text)) };
         let _ = writeln!(out, "<div{class}><dt>{name}</dt><dd>{}</dd></div>", escape(&text));
@@ -176,7 +176,9 @@ fn verdict_row(out: &mut String, v: &Verdict, review: &Review) {
     let unit = v.limit.measure.map_or("dBc", spec::Measure::unit);
     let worst = v.worst.as_ref().map(words::value).unwrap_or_default();
     let margin = match v.margin {
-        Some(m) if m.is_finite() => format!("{}{} {unit}", if m >= 0.0 { "+" } else { "" }, fixed(m, 2)),
+        Some(m) if m.is_finite() => {
+            format!("{}{} {}", if m >= 0.0 { "+" } else { "" }, fixed(m, 2), words::difference_unit(unit))
+        }
         _ => String::new(),
     };
     let strip = match (v.margin, &v.worst) {
@@ -202,7 +204,9 @@ fn verdict_row(out: &mut String, v: &Verdict, review: &Review) {
     }
     let _ = writeln!(
         out,
-        "<tr><td>{}</td><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td><td>{}</td><td>{say}</td></tr>",
+        "<tr><td>{}</td><td>{}</td><td class=\"n\" data-name=\"Limit\">{}</td>\
+         <td class=\"n\" data-name=\"Worst value\">{}</td><td class=\"n\" data-name=\"Margin\">{}</td>\
+         <td>{}</td><td>{say}</td></tr>",
         badge(v.status, words::status(v.status)),
         escape(&words::limit_subject(&v.limit)),
         escape(&typeset(&words::limit_bound(&v.limit))),
@@ -226,7 +230,7 @@ fn findings(out: &mut String, review: &Review) {
                 out,
                 "<li><span class=\"tag {class}\">{word}</span><span><b>{}</b>: {}</span></li>",
                 escape(&f.place),
-                escape(&f.text)
+                escape(&typeset_levels(&f.text))
             );
         }
         out.push_str("</ul>\n");
@@ -240,7 +244,7 @@ fn run(out: &mut String, section: &Section) {
         "<section id=\"{}\">\n<h2>{}</h2>\n<p>{}</p>\n<div class=\"items\">",
         escape(&anchor(&format!("run-{}", section.key))),
         escape(&section.title),
-        escape(&section.text)
+        escape(&typeset_levels(&section.text))
     );
     for item in &section.items {
         one_item(out, item);

@@ -33,10 +33,13 @@ pub(crate) fn typeset(number: &str) -> String {
     number.replace('-', "−")
 }
 
-/// Fixed decimals, without a negative zero.
+/// Fixed decimals, without a negative zero; powers of ten beyond a thousand million.
 pub(crate) fn fixed(value: f64, decimals: usize) -> String {
     if !value.is_finite() {
         return NO_VALUE.into();
+    }
+    if value.abs() >= 1e9 {
+        return scientific(value);
     }
     let text = format!("{value:.decimals$}");
     let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));

@@ -120,7 +120,7 @@ fn limit_line(limit: &Limit, plot: &CurvePlot, notes: &mut Vec<String>) -> Optio
         });
         let span = inside.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), (x, _)| (a.min(*x), b.max(*x)));
         if span.1 < span.0 {
-            notes.push(format!("The {label} holds from {} to {}, outside this sweep.", frequency(lo), frequency(hi)));
+            notes.push(format!("The {label} holds from {}, outside this sweep.", words::frequency_range((lo, hi))));
             return None;
         }
         extent = Some(span);
@@ -159,9 +159,9 @@ pub(crate) fn spur_grids(g: &SpurGrid) -> Vec<(&'static str, LevelGrid)> {
         .collect()
 }
 
-fn level_grid(g: &SpurGrid, cells: Vec<Cell>, words: &str) -> LevelGrid {
-    let mut notes =
-        vec![format!("Levels in dBc below the wanted product at {} dBm.", typeset(&fixed(g.wanted_dbm, 1)))];
+fn level_grid(g: &SpurGrid, cells: Vec<Cell>, kind: &str) -> LevelGrid {
+    let wanted = words::dbm((10.0 * g.wanted_dbm).round() / 10.0);
+    let mut notes = vec![format!("Levels in dBc, relative to the wanted product of {}.", typeset(&wanted))];
     if cells.iter().any(|c| matches!(&c.level, CellLevel::Level { band, .. } if !band.is_empty())) {
         notes.push("Second line: numeric band in dB.".into());
     }
@@ -169,7 +169,7 @@ fn level_grid(g: &SpurGrid, cells: Vec<Cell>, words: &str) -> LevelGrid {
         notes.push(format!("Not claimed: below {} dBc.", typeset(&fixed(g.not_claimed_dbc, 0))));
     }
     LevelGrid {
-        title: format!("{}: {words}", g.title),
+        title: format!("{}: {kind}", g.title),
         row_label: "RF order m".into(),
         column_label: "LO order n".into(),
         cells,
@@ -222,4 +222,67 @@ fn waveforms(w: &WaveformPlot, look: Look) -> Vec<(String, String)> {
 pub(crate) fn phasors(title: &str, c: &Cancellation) -> PhasorDiagram {
     let terms = c.terms.iter().map(|t| Arrow { name: t.name.clone(), re: t.value.re, im: t.value.im }).collect();
     PhasorDiagram { title: title.to_owned(), terms, unit: "V".into() }
+}
+
+#[cfg(test)]
+#[path = "../tests/sample/mod.rs"]
+mod sample;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::picture::text_area;
+
+    /// Size of the picture and the estimated area of each text in it.
+    fn texts(svg: &str) -> (f64, f64, Vec<(String, [f64; 4])>) {
+        let doc = roxmltree::Document::parse(svg).expect("well-formed SVG");
+        let number = |n: roxmltree::Node<'_, '_>, name: &str| {
+            n.attribute(name).and_then(|v| v.parse::<f64>().ok()).expect("a number")
+        };
+        let root = doc.root_element();
+        let all = doc.descendants().filter(|n| n.has_tag_name("text")).map(|n| {
+            let text = n.text().unwrap_or_default();
+            let at = (number(n, "x"), number(n, "y"));
+            (text.to_owned(), text_area(text, number(n, "font-size"), n.attribute("text-anchor"), at))
+        });
+        (number(root, "width"), number(root, "height"), all.collect())
+    }
+
+    #[test]
+    fn text_is_never_clipped_and_never_overlaps() {
+        for review in [sample::review(), sample::stress::empty(), sample::stress::broken(), sample::stress::crowded()] {
+            let items = review.sections.iter().flat_map(|s| &s.items);
+            for (name, svg) in items.flat_map(|i| pictures_of(i, Look::Embedded)) {
+                let (width, height, texts) = texts(&svg);
+                for (i, (text, a)) in texts.iter().enumerate() {
+                    let inside = a[0] >= -0.5 && a[1] >= -0.5 && a[2] <= width + 0.5 && a[3] <= height + 0.5;
+                    assert!(inside, "{name}: `{text}` at {a:?} leaves {width} × {height}\n");
+                    for (other, b) in &texts[..i] {
+                        let apart = a[0] >= b[2] || b[0] >= a[2] || a[1] >= b[3] || b[1] >= a[3];
+                        assert!(apart, "{name}: `{text}` {a:?} covers `{other}` {b:?}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_limit_is_drawn_where_its_band_is_and_named_where_it_is_not() {
+        let review = sample::review();
+        let plot = |title: &str| {
+            let found = review.sections.iter().flat_map(|s| &s.items).find_map(|i| match i {
+                Item::Curves(p) if p.title == title => Some(p.clone()),
+                _ => None,
+            });
+            found.expect("the sample has this plot")
+        };
+        let mut loss = plot("Conversion loss");
+        assert_eq!(curves(&loss).limits[0].extent, Some((20.0, 26.0)));
+        loss.limits[0].band_hz = Some((22e9, 24e9));
+        assert_eq!(curves(&loss).limits[0].extent, Some((22.0, 24.0)));
+        loss.limits[0].band_hz = Some((42e9, 44e9));
+        let far = curves(&loss);
+        assert!(far.limits.is_empty());
+        assert!(far.notes[0].contains("42 to 44 GHz"), "{:?}", far.notes);
+    }
 }

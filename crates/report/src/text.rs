@@ -73,7 +73,7 @@ fn verdicts(out: &mut String, list: &[Verdict], nominal: &Conditions) {
             let mut text = format!("worst {}", words::value(worst));
             if let Some(m) = v.margin.filter(|m| m.is_finite()) {
                 let sign = if m >= 0.0 { "+" } else { "" };
-                let _ = write!(text, ", margin {sign}{} {}", fixed(m, 2), worst.measure.unit());
+                let _ = write!(text, ", margin {sign}{} {}", fixed(m, 2), words::difference_unit(worst.measure.unit()));
             }
             let at = words::difference(&worst.conditions, nominal);
             if !at.is_empty() {
@@ -86,7 +86,11 @@ fn verdicts(out: &mut String, list: &[Verdict], nominal: &Conditions) {
 
 /// Writes `text` after `head`, broken at spaces, later lines after `indent`.
 fn paragraph(out: &mut String, head: &str, indent: &str, text: &str) {
-    let mut line = head.to_owned();
+    let mut line: String = head.chars().filter(|c| !c.is_control()).collect();
+    if line.chars().count() > WIDTH / 2 + WIDTH / 4 {
+        // A name this long is text itself.
+        return paragraph(out, "  ", "    ", &format!("{} {text}", line.trim()));
+    }
     let mut empty = true;
     for word in text.split_whitespace() {
         let gap = usize::from(!empty);

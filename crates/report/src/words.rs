@@ -115,7 +115,7 @@ fn plain_short(value: f64) -> String {
 }
 
 /// Quality in one line.
-pub(crate) fn quality(q: &Quality, unit: &str) -> String {
+pub(crate) fn quality(q: &Quality, unit: &'static str) -> String {
     let mut out = format!("{}, {}, residual {}", method(q.method), orders(q), scientific(q.residual));
     if q.outcome == Outcome::Almost {
         out.push_str(", looser tolerance only");
@@ -124,7 +124,7 @@ pub(crate) fn quality(q: &Quality, unit: &str) -> String {
         out.push_str(", no numeric band");
     }
     if let Some(c) = &q.continued {
-        out.push_str(&format!(", continued data {} {unit}", continued(c)));
+        out.push_str(&format!(", continued data {} {}", continued(c), difference_unit(unit)));
     }
     if let Some(c) = &q.cancellation {
         out.push_str(&format!(", cancels {}", cancellation(c)));
@@ -142,9 +142,23 @@ pub(crate) fn value(r: &Reading) -> String {
 pub(crate) fn limit_subject(l: &Limit) -> String {
     let name = l.measure.map_or_else(|| "Any product in the output band".to_owned(), spec::Measure::label);
     match l.band_hz {
-        Some((lo, hi)) => format!("{name}, {} to {}", frequency(lo), frequency(hi)),
+        Some(band) => format!("{name}, {}", frequency_range(band)),
         None => name,
     }
+}
+
+/// `20 to 26 GHz`.
+pub(crate) fn frequency_range((lo, hi): (f64, f64)) -> String {
+    let (low, high) = (frequency(lo), frequency(hi));
+    match (low.rsplit_once(' '), high.rsplit_once(' ')) {
+        (Some((number, unit)), Some((_, same))) if unit == same && lo.is_finite() => format!("{number} to {high}"),
+        _ => format!("{low} to {high}"),
+    }
+}
+
+/// Unit of a difference of two values in `unit`: levels differ by dB.
+pub(crate) fn difference_unit(unit: &'static str) -> &'static str {
+    if matches!(unit, "dBm" | "dBc") { "dB" } else { unit }
 }
 
 /// The bound of a limit with its unit.

@@ -169,8 +169,8 @@ mod tests {
 
     #[test]
     fn samples_fall_into_the_bin_that_holds_them() {
-        let b = bins(&[0.5, 1.5, 1.6, 3.2]);
-        for (i, expected) in [(0.5, 1), (1.55, 2), (3.2, 1)] {
+        let b = bins(&[0.51, 1.53, 1.55, 3.27]);
+        for (i, expected) in [(0.51, 1), (1.53, 2), (3.27, 1)] {
             let index = ((i - b.start) / b.width).floor() as usize;
             assert_eq!(b.counts[index], expected, "{b:?}");
         }

@@ -1,12 +1,14 @@
 //! Placing labels: one beside the other without overlap, and legends in rows.
 
 use super::palette::{Colour, dash};
-use super::svg::{Anchor, Area, Canvas, Pen, SMALL, Type, fit, text_width};
+use super::svg::{Anchor, Area, Canvas, Pen, SMALL, Type, text_width, wrap};
 
 /// Length of the line sample in a legend, pixels.
 const SAMPLE: f64 = 26.0;
 /// Height of a legend row, pixels.
 pub(crate) const ROW: f64 = 18.0;
+/// Distance of the lines of one name, pixels.
+const LINE: f64 = 14.0;
 
 /// Moves wished positions apart to at least `gap`, in their order, inside `[lo, hi]`.
 ///
@@ -32,23 +34,29 @@ pub(crate) fn spread(wished: &[f64], gap: f64, lo: f64, hi: f64) -> Option<Vec<f
 }
 
 /// Draws line sample, marker and name of each series in rows; returns the height used.
+///
+/// Names too long for one row are broken, never cut: curves often differ in their last word only.
 pub(crate) fn legend(canvas: &mut Canvas, names: &[&str], area: (f64, f64, f64)) -> f64 {
     let (left, top, width) = area;
-    let (mut x, mut y) = (left, top);
+    let (mut x, mut y, mut row) = (left, top, ROW);
     for (i, name) in names.iter().enumerate() {
-        let name = fit(name, SMALL, width - SAMPLE - 6.0);
-        let w = SAMPLE + 6.0 + text_width(&name, SMALL);
+        let lines = wrap(name, SMALL, width - SAMPLE - 6.0);
+        let w = SAMPLE + 6.0 + lines.iter().map(|l| text_width(l, SMALL)).fold(0.0, f64::max);
         if x > left && x + w > left + width {
-            x = left;
-            y += ROW;
+            (x, y, row) = (left, y + row, ROW);
         }
         let middle = y + ROW / 2.0;
-        canvas.line(Pen { colour: Colour::Series(i), width: 2.0, dash: dash(i) }, (x, middle), (x + SAMPLE, middle));
+        let pen = Pen { colour: Colour::Series(i), width: 2.0, dash: dash(i) };
+        canvas.line(pen, (x, middle), (x + SAMPLE, middle));
         canvas.marker(i, (x + SAMPLE / 2.0, middle), false, "");
-        canvas.text((x + SAMPLE + 6.0, middle + 4.0), Type::new(SMALL, Colour::Ink, Anchor::Start), &name);
+        for (k, line) in lines.iter().enumerate() {
+            let at = (x + SAMPLE + 6.0, middle + 4.0 + LINE * k as f64);
+            canvas.text(at, Type::new(SMALL, Colour::Ink, Anchor::Start), line);
+        }
+        row = row.max(ROW + LINE * (lines.len().max(1) - 1) as f64);
         x += w + 16.0;
     }
-    if names.is_empty() { 0.0 } else { y + ROW - top }
+    if names.is_empty() { 0.0 } else { y + row - top }
 }
 
 /// The candidate that covers the fewest points and none of the taken areas; earlier ones win ties.

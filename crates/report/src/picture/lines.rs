@@ -5,7 +5,7 @@
 use super::label::{dense, least_covered, legend, spread};
 use super::palette::{Colour, dash};
 use super::svg::{Anchor, Area, Canvas, Look, Pen, SMALL, TEXT, Type, fit, polyline, text_width, wrap, xy};
-use super::ticks::{Ticks, round_range, ticks};
+use super::ticks::{Ticks, degree_ticks, round_range, ticks};
 use crate::number::NO_VALUE;
 use std::fmt::Write as _;
 
@@ -79,7 +79,7 @@ const LABEL_GAP: f64 = 15.0;
 /// Curves with more points than this are drawn without markers.
 const MARKERS_MAX: usize = 30;
 /// A limit may stretch the axis to this many times the span of the data, no more.
-const LIMIT_STRETCH_MAX: f64 = 4.0;
+const LIMIT_STRETCH_MAX: f64 = 10.0;
 const HATCH: f64 = 7.0;
 
 /// Data to pixels.
@@ -117,7 +117,7 @@ impl LinePlot {
         for (i, s) in self.series.iter().enumerate() {
             draw_curve(&mut canvas, &frame, i, s);
         }
-        self.draw_limit_labels(&mut canvas, &frame, &outside);
+        let unplaced = self.draw_limit_labels(&mut canvas, &frame, &outside);
         let mut bottom = TOP + PLOT_HEIGHT + 42.0;
         match &labels {
             Some(l) => l.draw(&mut canvas, &frame),
@@ -131,7 +131,7 @@ impl LinePlot {
             let style = Type::new(14.0, Colour::Soft, Anchor::Middle);
             canvas.text((a.x + a.w / 2.0, a.y + a.h / 2.0), style, NO_VALUE);
         }
-        bottom = self.draw_notes(&mut canvas, frame.area.x, bottom, &outside);
+        bottom = self.draw_notes(&mut canvas, (frame.area.x, bottom), &outside, &unplaced);
         canvas.finish(bottom + 4.0)
     }
 
@@ -181,7 +181,7 @@ impl LinePlot {
         let widest = y_ticks.values.iter().map(|&v| text_width(&y_ticks.label(v), SMALL)).fold(0.0, f64::max);
         let left = widest + 14.0;
         let area = Area { x: left, y: TOP, w: WIDTH - left - right, h: PLOT_HEIGHT };
-        let x_ticks = horizontal_ticks(x, area.w);
+        let x_ticks = horizontal_ticks(x, area.w, self.x_label.ends_with('°'));
         Frame { area, x, y, x_ticks, y_ticks }
     }
 
@@ -208,8 +208,9 @@ impl LinePlot {
         Some(DirectLabels { ends, placed, names, width: widest + 34.0 })
     }
 
-    /// Each label where it covers the least of curves and other labels.
-    fn draw_limit_labels(&self, canvas: &mut Canvas, frame: &Frame, outside: &[&LimitLine]) {
+    /// Each label where it covers the least of curves; returns those that found no free place.
+    fn draw_limit_labels(&self, canvas: &mut Canvas, frame: &Frame, outside: &[&LimitLine]) -> Vec<String> {
+        let mut unplaced = Vec::new();
         let mut points = Vec::new();
         for s in &self.series {
             let screen: Vec<_> = finite(s).map(|p| frame.at(p.x, p.y)).collect();
@@ -237,17 +238,29 @@ impl LinePlot {
                 .flat_map(|&top| columns.map(|x| Area { x: inside(x), y: top, w, h: 14.0 }))
                 .filter(|c| c.y >= a.y - 1.0 && c.y + c.h <= a.y + a.h + 1.0)
                 .collect();
-            let Some(best) = least_covered(&candidates, &points, &taken) else { continue };
-            let place = candidates[best];
+            let best = least_covered(&candidates, &points, &taken).map(|best| candidates[best]);
+            let Some(place) = best.filter(|p| !taken.iter().any(|t| t.overlaps(p))) else {
+                unplaced.push(limit.label.clone());
+                continue;
+            };
             let style = Type::new(SMALL, Colour::Limit, Anchor::Start);
+            canvas.veil(place);
             canvas.text((place.x, place.y + 11.0), style, &label);
             taken.push(place);
         }
+        unplaced
     }
 
-    fn draw_notes(&self, canvas: &mut Canvas, left: f64, mut bottom: f64, outside: &[&LimitLine]) -> f64 {
+    fn draw_notes(
+        &self,
+        canvas: &mut Canvas,
+        (left, mut bottom): (f64, f64),
+        outside: &[&LimitLine],
+        unplaced: &[String],
+    ) -> f64 {
         let mut notes = self.notes.clone();
-        notes.extend(outside.iter().map(|l| format!("Outside this picture: {}", l.label)));
+        notes.extend(unplaced.iter().map(|l| format!("Drawn without its label: {l}.")));
+        notes.extend(outside.iter().map(|l| format!("Outside this picture: {}.", l.label)));
         let points = || self.series.iter().flat_map(|s| &s.points);
         if points().any(|p| p.hollow && p.y.is_finite()) {
             notes.push("Hollow: a bound, or converged only to the looser tolerance.".into());
@@ -293,10 +306,10 @@ fn finite(series: &Series) -> impl Iterator<Item = &Point> {
 }
 
 /// As many round numbers as fit side by side.
-fn horizontal_ticks(range: (f64, f64), width: f64) -> Ticks {
+fn horizontal_ticks(range: (f64, f64), width: f64, degrees: bool) -> Ticks {
     let mut target = 8;
     loop {
-        let t = ticks(range.0, range.1, target);
+        let t = if degrees { degree_ticks(range.0, range.1, target) } else { ticks(range.0, range.1, target) };
         let widest = t.values.iter().map(|&v| text_width(&t.label(v), SMALL)).fold(0.0, f64::max);
         let distance = t.step / (range.1 - range.0) * width;
         if distance >= widest + 10.0 || target <= 2 {

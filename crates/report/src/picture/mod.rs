@@ -26,3 +26,16 @@ pub use strip::MarginStrip;
 pub use svg::Look;
 pub use ticks::{Ticks, round_range, ticks};
 pub use waves::{JunctionScale, JunctionWaves};
+
+/// Estimated left, top, right and bottom of a text, pixels, for the layout tests.
+#[cfg(test)]
+pub(crate) fn text_area(text: &str, size: f64, anchor: Option<&str>, at: (f64, f64)) -> [f64; 4] {
+    let w = svg::text_width(text, size);
+    let left = match anchor {
+        Some("middle") => at.0 - w / 2.0,
+        Some("end") => at.0 - w,
+        _ => at.0,
+    };
+    // Height of capitals and digits; descenders may reach into the gap between lines.
+    [left, at.1 - 0.73 * size, left + w, at.1]
+}

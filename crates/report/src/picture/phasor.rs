@@ -20,7 +20,7 @@ pub struct Arrow {
 pub struct PhasorDiagram {
     /// Title, printed when standing alone.
     pub title: String,
-    /// Terms, added in this order.
+    /// Terms; drawn in the order of their angles, so that the chain does not cross itself.
     pub terms: Vec<Arrow>,
     /// Unit of the amplitudes.
     pub unit: String,
@@ -31,7 +31,9 @@ const WIDTH: f64 = 480.0;
 
 impl PhasorDiagram {
     fn finite(&self) -> impl Iterator<Item = &Arrow> {
-        self.terms.iter().filter(|t| t.re.is_finite() && t.im.is_finite())
+        let mut terms: Vec<&Arrow> = self.terms.iter().filter(|t| t.re.is_finite() && t.im.is_finite()).collect();
+        terms.sort_by(|a, b| a.im.atan2(a.re).total_cmp(&b.im.atan2(b.re)));
+        terms.into_iter()
     }
 
     /// Corners of the chain of arrows, starting at zero.

@@ -6,7 +6,7 @@
 
 use super::label::{dense, least_covered, legend};
 use super::palette::{Colour, dash};
-use super::svg::{Anchor, Area, Canvas, Look, Pen, SMALL, TEXT, Type, polyline, text_width, wrap};
+use super::svg::{Anchor, Area, Canvas, Look, Pen, SMALL, TEXT, Type, fit, polyline, text_width, wrap};
 use super::ticks::ticks;
 use crate::number::{NO_VALUE, plain, typeset};
 
@@ -55,7 +55,7 @@ impl SmithDisplay {
         let all: Vec<_> = curves.iter().flat_map(|c| dense(c)).collect();
         let mut marked = false;
         for (i, locus) in self.loci.iter().enumerate() {
-            for (hz, re, im) in marks(locus) {
+            for (hz, re, im) in marks(locus).into_iter().filter(|(_, re, im)| re.hypot(*im) <= reach) {
                 let tip = format!(
                     "{}: {}, Γ = {} at {}°",
                     locus.name,
@@ -106,7 +106,9 @@ impl SmithDisplay {
         canvas.circle(at(0.0, 0.0), unit, None, Some(Pen::solid(Colour::Frame, 1.2)));
         let mut taken = Vec::new();
         for g in GRID {
-            let label = plain(g * self.reference_ohm);
+            // Without a reference the normalised values remain.
+            let scale = if self.reference_ohm.is_finite() { self.reference_ohm } else { 1.0 };
+            let label = fit(&plain(g * scale), 10.0, 40.0);
             let (x, y) = at((g - 1.0) / (g + 1.0), 0.0);
             let w = text_width(&label, 10.0);
             canvas.text((x + 3.0, y - 3.5), Type::new(10.0, Colour::Soft, Anchor::Start), &label);
@@ -160,10 +162,14 @@ fn mark_label(canvas: &mut Canvas, mark: (f64, f64), text: &str, curves: &[(f64,
                 Area { x: centre.0 - w / 2.0, y: centre.1 - 7.0, w, h: 14.0 }
             })
         })
-        .filter(|a| a.x > 2.0 && a.x + a.w < WIDTH - 2.0 && a.y > 2.0)
+        .filter(|a| a.x > 2.0 && a.x + a.w < WIDTH - 2.0 && a.y > 2.0 && a.y + a.h < CENTRE.1 + RADIUS + 10.0)
         .collect();
     let Some(best) = least_covered(&candidates, curves, taken) else { return };
     let place = candidates[best];
+    if taken.iter().any(|t| t.overlaps(&place)) {
+        return;
+    }
+    canvas.veil(place);
     canvas.text((place.x, place.y + 11.0), Type::new(TEXT, Colour::Ink, Anchor::Start), text);
     taken.push(place);
     taken.push(Area { x: mark.0 - 4.0, y: mark.1 - 4.0, w: 8.0, h: 8.0 });

@@ -281,6 +281,12 @@ impl Canvas {
         );
     }
 
+    /// A veil of the ground colour, so that text on it reads over lines.
+    pub(crate) fn veil(&mut self, a: Area) {
+        let d = format!("M{} {}h{}v{}h-{}z", xy(a.x - 2.0), xy(a.y), xy(a.w + 4.0), xy(a.h), xy(a.w + 4.0));
+        self.path(&d, Some(Colour::Ground), None, 0.78);
+    }
+
     /// Opens a group that shows `tip` when pointed at.
     pub(crate) fn open_tip(&mut self, tip: &str) {
         let _ = writeln!(self.body, "<g><title>{}</title>", escape(tip));

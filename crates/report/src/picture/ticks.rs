@@ -54,7 +54,18 @@ fn round_step(raw: f64) -> f64 {
 /// A range that is empty, reversed or not finite is replaced by one around its finite end.
 pub fn ticks(lo: f64, hi: f64, target: usize) -> Ticks {
     let (lo, hi) = usable(lo, hi);
-    let step = round_step((hi - lo) / target.max(1) as f64);
+    with_step(lo, hi, round_step((hi - lo) / target.max(1) as f64))
+}
+
+/// As [`ticks`], with the steps people use for angles in degrees where the range allows.
+pub(crate) fn degree_ticks(lo: f64, hi: f64, target: usize) -> Ticks {
+    let (lo, hi) = usable(lo, hi);
+    let raw = (hi - lo) / target.max(1) as f64;
+    let round = [5.0, 10.0, 15.0, 30.0, 45.0, 90.0, 180.0].into_iter().find(|s| raw <= *s);
+    with_step(lo, hi, round.filter(|_| raw > 2.0).unwrap_or_else(|| round_step(raw)))
+}
+
+fn with_step(lo: f64, hi: f64, step: f64) -> Ticks {
     let first = (lo / step - 1e-9).ceil();
     let last = (hi / step + 1e-9).floor();
     let count = (last - first).clamp(0.0, 1000.0) as usize;
@@ -103,6 +114,10 @@ mod tests {
         assert_eq!(labels(-0.3, 0.3, 6), ["−0.3", "−0.2", "−0.1", "0.0", "0.1", "0.2", "0.3"]);
         assert_eq!(labels(0.0, 4e-7, 4), ["0", "100", "200", "300", "400"]);
         assert_eq!(ticks(0.0, 4e-7, 4).factor(), "10⁻⁹ ");
+        assert_eq!(
+            degree_ticks(-180.0, 180.0, 8).values,
+            [-180.0, -135.0, -90.0, -45.0, 0.0, 45.0, 90.0, 135.0, 180.0]
+        );
     }
 
     proptest! {

@@ -4,6 +4,8 @@
 //! tabled points are straight lines, waveforms are those of an exponential junction under a cosine.
 #![allow(dead_code, missing_docs, unreachable_pub)]
 
+pub mod stress;
+
 use num_complex::Complex64;
 use quantity::Finding;
 use spec::*;
@@ -193,7 +195,7 @@ fn isolation_section() -> Section {
 }
 
 fn match_section() -> Section {
-    let locus = |name: &str, magnitude_db: &[f64; 7], turn: f64| Locus {
+    let locus = |name: &str, magnitude_db: &[f64; 7], turn: f64, shift_ghz: f64| Locus {
         name: name.into(),
         points: (0..=60)
             .map(|i| {
@@ -201,7 +203,7 @@ fn match_section() -> Section {
                 let k = ((f - 20.0).floor() as usize).min(5);
                 let u = f - RF_GHZ[k];
                 let db = magnitude_db[k] * (1.0 - u) + magnitude_db[k + 1] * u;
-                (f * 1e9, Complex64::from_polar(10f64.powf(-db / 20.0), turn - 0.8 * (f - 20.0)))
+                ((f - shift_ghz) * 1e9, Complex64::from_polar(10f64.powf(-db / 20.0), turn - 0.8 * (f - 20.0)))
             })
             .collect(),
     };
@@ -221,8 +223,8 @@ fn match_section() -> Section {
                 title: "Pumped reflection".into(),
                 reference_ohm: 50.0,
                 loci: vec![
-                    locus("RF port, 20 to 26 GHz", &RL_RF, 2.1),
-                    locus("IF port, 2 to 8 GHz", &[6.0, 7.0, 9.0, 12.0, 15.0, 13.0, 11.0], -0.4),
+                    locus("RF port, 20 to 26 GHz", &RL_RF, 2.1, 0.0),
+                    locus("IF port, 2 to 8 GHz", &[6.0, 7.0, 9.0, 12.0, 15.0, 13.0, 11.0], -0.4, 18.0),
                 ],
             }),
         ],

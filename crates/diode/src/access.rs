@@ -24,7 +24,7 @@ pub enum ParasiticsIn {
 /// Spreading of the current in the skin layer of a thick buffer, from anode to contact ring.
 ///
 /// `Z = (1 + j)·ρ/(2πδ)·ln(b/a)`, `δ = sqrt(ρ/(π·f·μ0))`.
-/// Source: Dickens, 1967, form of the skin term [memory].
+/// Source: Dickens, 1967, form of the skin term (memory).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SkinSpreading {
     /// Resistivity of the buffer, ohm metre.
@@ -156,7 +156,7 @@ impl Access {
 
 /// Power into `RS + (Rj ∥ Cj)` over power in `Rj`: `1 + RS/Rj + (ω·Cj)²·RS·Rj`.
 ///
-/// `Cj` is the mean over the pumped cycle. Source: Torrey & Whitmer, "Crystal Rectifiers", 1948 [memory].
+/// `Cj` is the mean over the pumped cycle. Source: Torrey & Whitmer, "Crystal Rectifiers", 1948 (memory).
 pub fn parasitic_loss(rs_ohm: f64, rj_ohm: f64, cj_f: f64, freq_hz: f64) -> f64 {
     let wc = TAU * freq_hz * cj_f;
     1.0 + rs_ohm / rj_ohm + wc * wc * rs_ohm * rj_ohm

@@ -5,7 +5,7 @@
 //! kink fall as the fourth power of their order, and high-order products depend on `FC`, which is
 //! a parameter of the model and not a numerical detail.
 //! Source: standard junction model, e.g. Massobrio & Antognetti, "Semiconductor Device Modeling",
-//! 1993 [memory].
+//! 1993 (memory).
 
 use numerics::Complex64;
 

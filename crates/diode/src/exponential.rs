@@ -6,7 +6,7 @@
 //! series resistance and melting took over long before.
 //! The wave equation `v + r·i(v) = w` is solved through the Wright function ω, `ω + ln ω = z`
 //! (Corless & Jeffrey, "The Wright ω function", 2002; one fourth-order step after Fritsch, Shafer &
-//! Crowley, "Solution of the transcendental equation w e^w = x", 1973; both [memory]), which never
+//! Crowley, "Solution of the transcendental equation w e^w = x", 1973; both (memory)), which never
 //! forms a large exponential, and polished by one step on the equation itself.
 
 use numerics::Complex64;

@@ -198,7 +198,7 @@ impl Device for Junction {
     /// Two independent streams of emission, forward `IS·exp(v/(n·Vt))` and backward `IS`, each with
     /// full shot noise: `2q·(i + 2·IS)` for the forward branch; breakdown adds `2q·|i|` without
     /// avalanche gain. At zero bias this is `n` times the thermal noise of the junction resistance.
-    /// Source: van der Ziel, "Noise", 1954 [memory].
+    /// Source: van der Ziel, "Noise", 1954 (memory).
     fn shot_noise_a2_per_hz(&self, voltage_v: f64) -> f64 {
         let v = bounded(voltage_v);
         let forward = self.forward.at(v).0 + 2.0 * self.forward.saturation_a();

@@ -4,7 +4,7 @@
 //! mixer sees three contrasts, `(x1 + x2 − x3 − x4)/4` and its two rearrangements; they are
 //! independent, each normal with `s/2`. A leakage is referred to what one unbalanced arm would give.
 //! Leakage is a distribution: its median lies 9 dB below its 95 % value.
-//! Source: elementary statistics of orthogonal contrasts [derived].
+//! Source: elementary statistics of orthogonal contrasts (derived).
 
 use statrs::distribution::{ContinuousCDF, Normal};
 

@@ -4,8 +4,8 @@
 //! barrier height (0.3 to 0.9 eV), not the band gap, and `XTI = 2`.
 //! With `n = 1` this is the thermionic law `A·A*·T²·exp(−φ/kT)`.
 //! Two forms are in use and differ for `n ≠ 1`: see [`SaturationLaw`].
-//! Source: standard junction model, exponent form [memory]; thermionic law: Sze, "Physics of
-//! Semiconductor Devices" [memory].
+//! Source: standard junction model, exponent form (memory); thermionic law: Sze, "Physics of
+//! Semiconductor Devices" (memory).
 
 use crate::{DiodeError, SchottkyParameters};
 use quantity::constants::thermal_voltage_v;
@@ -33,7 +33,7 @@ pub enum DepletionLaw {
     #[default]
     Fixed,
     /// `VJ(T) = VJ·T/Tn − 3·Vt·ln(T/Tn) − EG·T/Tn + EG` and
-    /// `C(T) = C·(1 + M·(4e-4·(T − Tn) + 1 − VJ(T)/VJ))`, the p-n law with a constant gap [memory].
+    /// `C(T) = C·(1 + M·(4e-4·(T − Tn) + 1 − VJ(T)/VJ))`, the p-n law with a constant gap (memory).
     ConstantGap {
         /// Gap voltage of this law, electronvolt.
         gap_ev: f64,

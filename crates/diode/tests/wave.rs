@@ -2,6 +2,7 @@
 
 use diode::{Breakdown, Device, Junction, JunctionPoint, SchottkyParameters};
 use mixwright_diode as diode;
+use numerics::Complex64;
 
 /// Twelve million random cases showed at most 1.5.
 const ROUNDINGS: f64 = 3.0;
@@ -133,5 +134,40 @@ fn every_result_is_finite_at_any_voltage() {
                 assert!(d.voltage_of_wave(v, 50.0, 0.0).is_finite());
             }
         }
+    }
+}
+
+/// A device that has only what the trait demands, to try the default methods.
+#[derive(Debug)]
+struct Plain(Junction);
+
+impl Device for Plain {
+    fn at(&self, voltage_v: f64) -> JunctionPoint {
+        self.0.at(voltage_v)
+    }
+    fn voltage_of_wave(&self, wave_v: f64, r_ohm: f64, start_v: f64) -> f64 {
+        self.0.voltage_of_wave(wave_v, r_ohm, start_v)
+    }
+    fn series(&self, v0: f64, dv: &[Complex64], current: &mut [Complex64], charge: &mut [Complex64]) {
+        self.0.series(v0, dv, current, charge);
+    }
+    fn shot_noise_a2_per_hz(&self, voltage_v: f64) -> f64 {
+        self.0.shot_noise_a2_per_hz(voltage_v)
+    }
+}
+
+#[test]
+fn the_default_for_many_waves_agrees_with_the_fast_one() {
+    let fast = junction(1e-9, None);
+    let plain = Plain(fast.clone());
+    let w: Vec<f64> = (0..200).map(|k| -1.0 + 0.02 * f64::from(k)).collect();
+    let (mut va, mut vb) = (vec![0.0; 200], vec![0.0; 200]);
+    let (mut a, mut b) = (vec![JunctionPoint::default(); 200], vec![JunctionPoint::default(); 200]);
+    fast.waves_to_points(&w, 50.0, &mut va, &mut a);
+    plain.waves_to_points(&w, 50.0, &mut vb, &mut b);
+    assert_eq!(va, vb);
+    for (a, b) in a.iter().zip(&b) {
+        assert!((a.current_a - b.current_a).abs() <= 100.0 * f64::EPSILON * (b.current_a.abs() + 1e-9));
+        assert!((a.charge_c - b.charge_c).abs() <= 100.0 * f64::EPSILON * (b.charge_c.abs() + 1e-22));
     }
 }

@@ -1,7 +1,7 @@
 //! Weighted least squares with covariance: linear problems in one step, others by damped steps.
 //!
 //! Method: Levenberg-Marquardt with columns scaled to unit norm; covariance `(JᵀWJ)⁻¹` from the QR
-//! factor. Source: Press et al., "Numerical Recipes", chapter on modelling of data [memory].
+//! factor. Source: Press et al., "Numerical Recipes", chapter on modelling of data (memory).
 
 use super::Uncertainty;
 use crate::DiodeError;

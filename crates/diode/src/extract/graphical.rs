@@ -2,8 +2,8 @@
 //!
 //! Input: forward currents rising (ampere) and voltages (volt). All use unweighted straight lines.
 //! Sources: Norde, "A modified forward I-V plot for Schottky diodes with high series resistance",
-//! J. Appl. Phys. 50 (1979) 5052 [abstract seen]; Cheung & Cheung, Appl. Phys. Lett. 49 (1986) 85
-//! [memory]; two values of γ: Bohlin 1986 [memory].
+//! J. Appl. Phys. 50 (1979) 5052 (abstract seen); Cheung & Cheung, Appl. Phys. Lett. 49 (1986) 85
+//! (memory); two values of γ: Bohlin 1986 (memory).
 
 use crate::DiodeError;
 use quantity::constants::{BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C, thermal_voltage_v};

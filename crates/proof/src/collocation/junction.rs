@@ -65,18 +65,22 @@ pub(crate) fn depletion(p: &DiodeParameters, v: f64) -> (f64, f64) {
     (charge + over * (capacitance + 0.5 * slope * over), capacitance + slope * over)
 }
 
-/// Limits a Newton step of a forward junction: beyond a few thermal voltages it moves with the
-/// logarithm of the step, as the current would.
+/// Limits a Newton step of a junction that conducts, forward or in breakdown: beyond a few thermal
+/// voltages it moves with the logarithm of the step, as the current would.
 pub(crate) fn limited(p: &DiodeParameters, from: f64, to: f64) -> f64 {
-    if p.is_a == 0.0 {
-        return to;
+    let forward = if p.is_a > 0.0 { limited_branch(p.is_a, p.n * THERMAL_VOLTAGE_V, from, to) } else { to };
+    match p.breakdown {
+        Some(b) => -limited_branch(b.ibv_a, b.nbv * THERMAL_VOLTAGE_V, -from - b.bv_v, -forward - b.bv_v) - b.bv_v,
+        None => forward,
     }
-    let slope_v = p.n * THERMAL_VOLTAGE_V;
-    let knee = slope_v * (slope_v / (p.is_a * std::f64::consts::SQRT_2 * 50.0)).max(1.0).ln();
-    let step = to - from;
-    if to <= knee || step.abs() <= 2.0 * slope_v {
+}
+
+/// One exponential branch `scale exp(v/slope)`; the resistance around it is taken as 50 ohm.
+fn limited_branch(scale_a: f64, slope_v: f64, from: f64, to: f64) -> f64 {
+    let knee = slope_v * (slope_v / (scale_a * std::f64::consts::SQRT_2 * 50.0)).ln();
+    if to <= knee || (to - from).abs() <= 2.0 * slope_v {
         return to;
     }
     let start = from.max(knee);
-    if to > start { start + slope_v * (1.0 + (to - start) / slope_v).ln() } else { to }
+    if to > start { start + slope_v * ((to - start) / slope_v).ln_1p() } else { to }
 }

@@ -130,10 +130,15 @@ fn densities(circuit: &Reduced, radau: &Radau, mesh: &Mesh, path: &Trajectory, t
         .collect()
 }
 
-/// A density never falls below 0.6 of its neighbours'.
+/// A density never falls below 0.6 of its neighbours', but is not raised more than threefold: the
+/// sliver between two nearly coincident knees is dense only because it is short.
 fn smoothed(density: &[f64]) -> Vec<f64> {
     let n = density.len();
-    (0..n).map(|k| density[k].max(0.6 * density[(k + 1) % n]).max(0.6 * density[(k + n - 1) % n])).collect()
+    let raised = |k: usize| {
+        let beside = density[(k + 1) % n].max(density[(k + n - 1) % n]);
+        density[k].max((0.6 * beside).min(3.0 * density[k]))
+    };
+    (0..n).map(raised).collect()
 }
 
 /// Times in ascending order at which a junction passes `FC VJ`.

@@ -248,7 +248,7 @@ fn capacitors_in_a_loop_are_their_sum() {
     in_series.push(element("Cx", Kind::Capacitor { nodes: ends("a", "mid"), farad: 20e-15 }));
     in_series.push(element("Cy", Kind::Capacitor { nodes: ends("mid", "b"), farad: 20e-15 }));
     // A resistor keeps the node between from floating at direct current.
-    in_series.push(element("R", Kind::Resistor { nodes: ends("mid", "0"), ohm: 1e12 }));
+    in_series.push(element("R", Kind::Resistor { nodes: ends("mid", "0"), ohm: 1e9 }));
     let mut direct = pads(10e-15);
     direct.push(element("Cxy", Kind::Capacitor { nodes: ends("a", "b"), farad: 10e-15 }));
     let level = |elements: &[Element]| {

@@ -78,7 +78,9 @@ fn columns(lead_headers: &[String], rows: &[Row<'_>]) -> Vec<Column> {
         .enumerate()
         .map(|(k, header)| {
             let cells = rows.iter().map(|r| r.lead.get(k).cloned().unwrap_or_default());
-            Column { liftable: false, ..Column::text(header, cells, true) }
+            // Names keep their hyphens; a column of one name says it once.
+            let name = matches!(header.as_str(), "Curve" | "Product");
+            Column { liftable: name, ..Column::text(header, cells, !name) }
         })
         .collect();
     out.push(Column::text("Measure", of(&|r| r.measure.label()), false));

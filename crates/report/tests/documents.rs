@@ -58,6 +58,16 @@ fn every_link_of_the_contents_has_its_target() {
 }
 
 #[test]
+fn names_keep_their_hyphens_and_numbers_get_a_minus() {
+    let html = report::html(&sample::review());
+    let doc = parse(&html);
+    let cells: Vec<&str> = doc.descendants().filter(|n| n.has_tag_name("td")).filter_map(|n| n.text()).collect();
+    assert!(cells.contains(&"L-R") && !cells.contains(&"L−R"));
+    assert!(cells.contains(&"−49.7") || cells.contains(&"−49.70"));
+    assert!(!cells.iter().any(|c| c.starts_with('-')), "a number with a hyphen for its minus");
+}
+
+#[test]
 fn hostile_names_stay_text() {
     let html = report::html(&stress::broken());
     assert!(!html.contains("<script"));
@@ -213,6 +223,7 @@ fn summary_text_is_aligned_and_narrow() {
             assert_eq!(line, line.trim_end(), "{name}: trailing blanks");
         }
     }
+    // Pinned: shows every change of the text, proves no number.
     assert_eq!(report::summary_text(&sample::review()), include_str!("data/summary.txt"));
 }
 

@@ -54,7 +54,14 @@ fn round_step(raw: f64) -> f64 {
 /// A range that is empty, reversed or not finite is replaced by one around its finite end.
 pub fn ticks(lo: f64, hi: f64, target: usize) -> Ticks {
     let (lo, hi) = usable(lo, hi);
-    with_step(lo, hi, round_step((hi - lo) / target.max(1) as f64))
+    let mut raw = (hi - lo) / target.max(1) as f64;
+    let mut step = round_step(raw);
+    // A step wider than the range may have no multiple inside it.
+    while (lo / step - 1e-9).ceil() > (hi / step + 1e-9).floor() {
+        raw /= 2.0;
+        step = round_step(raw);
+    }
+    with_step(lo, hi, step)
 }
 
 /// As [`ticks`], with the steps people use for angles in degrees where the range allows.
@@ -102,6 +109,12 @@ fn usable(lo: f64, hi: f64) -> (f64, f64) {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn a_range_between_two_round_numbers_still_gets_a_tick() {
+        assert_eq!(ticks(0.65, 49.4, 1).values, [20.0, 40.0]);
+        assert_eq!(ticks(5.1, 9.9, 1).values, [6.0, 8.0]);
+    }
 
     #[test]
     fn usual_axes_get_the_ticks_a_person_would_draw() {

@@ -373,7 +373,7 @@ fn slope(m: i32) -> Curve {
 fn waveform_section() -> Section {
     let junction = |k: usize| {
         let n = 256;
-        let phase = if k % 2 == 0 { 0.0 } else { std::f64::consts::PI };
+        let phase = if k.is_multiple_of(2) { 0.0 } else { std::f64::consts::PI };
         let t: Vec<f64> = (0..=n).map(|i| i as f64 / n as f64 / 28e9).collect();
         let angle = |t: f64| 2.0 * std::f64::consts::PI * 28e9 * t + phase;
         let v: Vec<f64> = t

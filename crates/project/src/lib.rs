@@ -1,6 +1,18 @@
 //! The design file, the stages of a review and their order, files written and read.
 //!
-//! This is the only crate below the doors that opens files.
+//! Use it for: reading a design, reviewing it, writing what came out. Not for: formulas; they live in the crates
+//! below. This is the only crate below the doors that opens files.
 
+pub mod build;
 pub mod demo;
 pub mod design;
+mod error;
+pub mod files;
+pub mod fit;
+pub mod network_file;
+pub mod review;
+mod templates;
+
+pub use error::{ErrorKind, ProjectError};
+pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};
+pub use {diode, mixer, network, numerics, report, spec};

@@ -35,7 +35,8 @@ fn port_roles(circuit: &FreeCircuit, sink: &Sink) {
         let word = role.label().to_lowercase();
         if ports.next().is_none() {
             let help = format!("add a `[[circuit.port]]` with `role = \"{word}\"`");
-            sink.push(ProblemKind::PortRole, 0..0, format!("the circuit has no {} port", role.label()), help);
+            let place = circuit.ports.first().map_or(0..0, |p| p.role.span.clone());
+            sink.push(ProblemKind::PortRole, place, format!("the circuit has no {} port", role.label()), help);
         }
         for again in ports {
             let message = format!("the circuit has a second {} port", role.label());

@@ -5,6 +5,8 @@
 use super::model::DiodeModel;
 use super::problem::ProblemKind;
 use super::tree::{At, Rule, Table, meant_or_list};
+use diode::Deviation;
+use network::Continuation;
 use quantity::{
     AttenuationPerLength, Capacitance, CapacitancePerLength, Frequency, Inductance, InductancePerLength, Length, Ratio,
     Resistance, ResistancePerLength, Voltage,
@@ -19,53 +21,21 @@ pub const OPEN: &str = "open";
 /// Ready-made circuits with ideal baluns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Template {
-    /// One diode, all ports across it through ideal filters of the template.
-    Single,
-    /// Two diodes head to tail, pumped at half the frequency.
-    Antiparallel,
-    /// Two diodes and one balun.
-    SingleBalanced,
     /// Four diodes in a ring and two baluns.
     Ring,
     /// Four diodes from a common IF node.
     Star,
     /// Two rings, eight diodes.
     DoubleRing,
-    /// Two rings in quadrature.
+    /// Two rings in quadrature, eight diodes.
     ImageReject,
 }
 
-const TEMPLATES: [(&str, Template); 7] = [
-    ("single", Template::Single),
-    ("antiparallel", Template::Antiparallel),
-    ("single_balanced", Template::SingleBalanced),
+const TEMPLATES: [(&str, Template); 4] = [
     ("ring", Template::Ring),
     ("star", Template::Star),
     ("double_ring", Template::DoubleRing),
     ("image_reject", Template::ImageReject),
-];
-
-/// How a block of network data continues beyond its last frequency.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Continuation {
-    /// The last scattering matrix, magnitude and phase.
-    Hold,
-    /// The last magnitudes with the phase running on at the last group delay.
-    Delay,
-    /// Every port sees its own reference resistance.
-    Matched,
-    /// Every port is open.
-    Open,
-    /// Every port is short-circuited.
-    Short,
-}
-
-const CONTINUATIONS: [(&str, Continuation); 5] = [
-    ("hold", Continuation::Hold),
-    ("delay", Continuation::Delay),
-    ("matched", Continuation::Matched),
-    ("open", Continuation::Open),
-    ("short", Continuation::Short),
 ];
 
 /// Loss of a line that rises with the square root of frequency.
@@ -130,6 +100,10 @@ pub enum PartKind {
         file: String,
         /// Beyond the last frequency.
         continuation: Continuation,
+        /// Accept departures from the standard that are common, with a remark.
+        lenient: bool,
+        /// Whether pads and fingers of the diodes are part of the data; none when unknown.
+        contains_pads: Option<bool>,
     },
 }
 
@@ -153,17 +127,6 @@ pub struct PortText {
     pub nodes: [At<String>; 2],
     /// Reference and terminating resistance.
     pub resistance: Resistance,
-}
-
-/// How one diode differs from its model.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Deviation {
-    /// Shift of the forward voltage at constant current, volt.
-    pub forward_voltage_v: f64,
-    /// Relative change of the series resistance.
-    pub rs: f64,
-    /// Relative change of the zero-bias capacitance.
-    pub cj0: f64,
 }
 
 /// A diode site.
@@ -225,8 +188,14 @@ fn read_template(table: &Table<'_>, models: &Models) -> Option<CircuitText> {
     let model_idx = model_of(table, models);
     let resistance = ["lo_resistance", "rf_resistance", "if_resistance"]
         .map(|key| table.quantity::<Resistance>(key, Rule::Positive).map_or(Resistance::ohm(50.0), |q| q.value));
-    let deviations = table.tables("deviation").into_iter().map(read_deviation).collect();
-    Some(CircuitText::Template { template: template?.value, model_idx: model_idx?, resistance, deviations })
+    let deviations: Vec<Deviation> = table.tables("deviation").into_iter().map(read_deviation).collect();
+    let template = template?.value;
+    if deviations.len() > template.n_diodes() {
+        let message = format!("{} deviations for {} diodes", deviations.len(), template.n_diodes());
+        let help = "write one `[[circuit.deviation]]` a diode, in the order of the diodes";
+        table.sink().push(ProblemKind::WrongCount, table.key_span("deviation"), message, help);
+    }
+    Some(CircuitText::Template { template, model_idx: model_idx?, resistance, deviations })
 }
 
 fn model_of(table: &Table<'_>, models: &Models) -> Option<usize> {
@@ -534,13 +503,16 @@ fn read_block(t: Table<'_>) -> Option<Part> {
     let name = t.required_text("name", NAME_HELP);
     let file = t.required_text("file", "name the network data file, relative to this design file");
     let nodes = nodes_of(&t, "nodes", &[], "write one node a port, in port order");
+    let choices = Continuation::ALL.map(|c| (c.name(), c));
     if !t.has("continuation") {
         let message = "this block does not say how it continues beyond its last frequency".to_string();
-        let words: Vec<String> = CONTINUATIONS.iter().map(|(w, _)| format!("\"{w}\"")).collect();
+        let words: Vec<String> = choices.iter().map(|(w, _)| format!("\"{w}\"")).collect();
         let help = format!("add `continuation` with one of {}", words.join(", "));
         t.sink().push(ProblemKind::MissingKey, t.span.clone(), message, help);
     }
-    let continuation = t.word("continuation", &CONTINUATIONS);
+    let continuation = t.word("continuation", &choices);
+    let lenient = t.flag("lenient").unwrap_or(false);
+    let contains_pads = t.flag("contains_pads");
     if let (Some(file), Some(nodes)) = (&file, &nodes)
         && let Some(n) = ports_from_extension(&file.value).filter(|n| *n != nodes.len())
     {
@@ -549,7 +521,7 @@ fn read_block(t: Table<'_>) -> Option<Part> {
         t.sink().push(ProblemKind::WrongCount, t.key_span("nodes"), message, help);
     }
     t.finish();
-    let kind = PartKind::Block { file: file?.value, continuation: continuation?.value };
+    let kind = PartKind::Block { file: file?.value, continuation: continuation?.value, lenient, contains_pads };
     Some(Part { name: name?, kind, nodes: nodes? })
 }
 
@@ -610,9 +582,11 @@ fn read_deviation(t: Table<'_>) -> Deviation {
         None
     };
     let deviation = Deviation {
-        forward_voltage_v: t.quantity::<Voltage>("forward_voltage", Rule::Any).map_or(0.0, |v| v.value.si()),
-        rs: ratio("RS").unwrap_or(0.0),
-        cj0: ratio("CJ0").unwrap_or(0.0),
+        vf_shift_v: t.quantity::<Voltage>("forward_voltage", Rule::Any).map_or(0.0, |v| v.value.si()),
+        n_relative: ratio("N").unwrap_or(0.0),
+        rs_relative: ratio("RS").unwrap_or(0.0),
+        cj_relative: ratio("CJ0").unwrap_or(0.0),
+        pad_relative: ratio("pad_capacitance").unwrap_or(0.0),
     };
     t.finish();
     deviation

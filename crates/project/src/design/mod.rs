@@ -13,13 +13,12 @@ mod settings;
 mod tree;
 
 pub use circuit::{
-    CircuitText, Continuation, CoupledConstants, Deviation, DiodeSite, FreeCircuit, GROUND, LineLoss, OPEN, Part,
-    PartKind, PortText, Template,
+    CircuitText, CoupledConstants, DiodeSite, FreeCircuit, GROUND, LineLoss, OPEN, Part, PartKind, PortText, Template,
 };
 pub use model::DiodeModel;
 pub use plan::{ANY_PRODUCT, Direction, Plan, Seat, measure_from_key};
 pub use problem::{DesignError, Problem, ProblemKind};
-pub use settings::{LevelSweep, ReviewSettings};
+pub use settings::ReviewSettings;
 pub use tree::At;
 
 use quantity::{Finding, Temperature};

@@ -2,10 +2,8 @@
 
 use super::problem::ProblemKind;
 use super::tree::{At, Rule, Table};
-use diode::{Breakdown, SaturationLaw, SchottkyParameters};
-use quantity::{
-    Capacitance, CarrierEnergy, Current, Inductance, Resistance, Temperature, ThermalResistance, Time, Voltage,
-};
+use diode::{Breakdown, ParasiticsIn, SaturationLaw, SchottkyParameters};
+use quantity::{Capacitance, CarrierEnergy, Current, Inductance, Resistance, Temperature, Time, Voltage};
 use std::ops::Range;
 
 /// A named diode model.
@@ -15,6 +13,8 @@ pub struct DiodeModel {
     pub name: String,
     /// The parameters.
     pub parameters: SchottkyParameters,
+    /// Who accounts for pad capacitance and finger inductance.
+    pub parasitics_in: ParasiticsIn,
     /// Largest reverse voltage the maker allows; the review warns above it.
     pub reverse_rating: Option<Voltage>,
     /// Largest mean current the maker allows; the review warns above it.
@@ -22,7 +22,7 @@ pub struct DiodeModel {
 }
 
 /// Key in the file of each parameter the diode crate may complain about.
-const KEY_OF: [(&str, &str); 14] = [
+const KEY_OF: [(&str, &str); 13] = [
     ("is_a", "IS"),
     ("n", "N"),
     ("rs_ohm", "RS"),
@@ -36,7 +36,6 @@ const KEY_OF: [(&str, &str); 14] = [
     ("nbv", "NBV"),
     ("barrier_ev", "barrier"),
     ("xti", "XTI"),
-    ("thermal_resistance_k_per_w", "thermal_resistance"),
 ];
 
 pub(super) fn read_models(root: &Table<'_>) -> Vec<(At<String>, Option<DiodeModel>)> {
@@ -88,11 +87,10 @@ fn read_model(name: &At<String>, t: Table<'_>) -> Option<DiodeModel> {
         finger_inductance_h: t
             .quantity::<Inductance>("finger_inductance", Rule::NotNegative)
             .map_or(0.0, |q| q.value.si()),
-        thermal_resistance_k_per_w: t
-            .quantity::<ThermalResistance>("thermal_resistance", Rule::NotNegative)
-            .map(|q| q.value.si()),
         ..before
     };
+    let parasitics = [("diode", ParasiticsIn::Diode), ("network", ParasiticsIn::Field)];
+    let parasitics_in = t.word("parasitics_in", &parasitics).map_or(ParasiticsIn::Diode, |w| w.value);
     let reverse_rating = t.quantity::<Voltage>("reverse_rating", Rule::Positive).map(|q| q.value);
     let current_rating = t.quantity::<Current>("current_rating", Rule::Positive).map(|q| q.value);
     if let Err(error) = parameters.validate() {
@@ -102,6 +100,7 @@ fn read_model(name: &At<String>, t: Table<'_>) -> Option<DiodeModel> {
     (is.is_some() && rs.is_some() && cj0.is_some()).then(|| DiodeModel {
         name: name.value.clone(),
         parameters,
+        parasitics_in,
         reverse_rating,
         current_rating,
     })

@@ -27,8 +27,16 @@ pub struct Seat {
     pub input_level: Level,
     /// Output band.
     pub output: (Frequency, Frequency),
-    /// Side of the pumping harmonic on which the RF lies.
+    /// Side of the LO on which the RF lies.
     pub sideband: Sideband,
+}
+
+impl Seat {
+    /// RF band, hertz, whichever way the signal goes.
+    pub fn rf_band_hz(&self) -> (f64, f64) {
+        let band = if self.direction == Direction::Down { self.input } else { self.output };
+        (band.0.si(), band.1.si())
+    }
 }
 
 /// The frequency plan.
@@ -42,8 +50,6 @@ pub struct Plan {
     pub lo_level: Level,
     /// Drive range promised to the customer.
     pub lo_level_range: (Level, Level),
-    /// LO harmonic that makes the wanted product: 1, or 2 for a subharmonic mixer.
-    pub lo_multiple: u32,
     /// The uses; the first one leads.
     pub seats: Vec<Seat>,
 }
@@ -54,12 +60,10 @@ pub(super) fn read_plan(root: &Table<'_>) -> Option<Plan> {
     let lo_range = table.band::<Frequency>("lo_range", Rule::Positive);
     let lo_level = table.required::<Level>("lo_level", Rule::Any);
     let lo_level_range = table.band::<Level>("lo_level_range", Rule::Any);
-    let lo_multiple = table.count("lo_multiple", 1..=8).map_or(1, |n| n.value as u32);
     check_inside(&table, "lo", lo.as_ref(), lo_range.as_ref());
     check_inside(&table, "lo_level", lo_level.as_ref(), lo_level_range.as_ref());
     let lo_span = lo_range.as_ref().map(|r| (r.value.0.si(), r.value.1.si()));
-    let lo_span = lo_span.or(lo.as_ref().map(|l| (l.value.si(), l.value.si())));
-    let pump = lo_span.map(|(a, b)| (f64::from(lo_multiple) * a, f64::from(lo_multiple) * b));
+    let pump = lo_span.or(lo.as_ref().map(|l| (l.value.si(), l.value.si())));
     let seat_tables = table.tables("seat");
     if seat_tables.is_empty() && !table.has("seat") {
         let message = "`plan` has no `seat`".to_string();
@@ -78,7 +82,7 @@ pub(super) fn read_plan(root: &Table<'_>) -> Option<Plan> {
     let (lo, lo_level) = (lo?.value, lo_level?.value);
     let lo_level_range = lo_level_range.map_or((lo_level, lo_level), |r| r.value);
     let lo_range = lo_range.map(|r| r.value);
-    complete.then_some(Plan { lo, lo_range, lo_level, lo_level_range, lo_multiple, seats })
+    complete.then_some(Plan { lo, lo_range, lo_level, lo_level_range, seats })
 }
 
 fn check_inside<Q: Quantity>(table: &Table<'_>, key: &str, value: Option<&At<Q>>, band: Option<&At<(Q, Q)>>) {

@@ -1,43 +1,19 @@
-//! What the review sweeps, how finely, and how exact its numbers shall be.
+//! How finely the review looks, and how exact its numbers shall be.
 
-use super::problem::ProblemKind;
-use super::tree::{Rule, Table};
-use quantity::{CarrierRatio, Frequency, Level, PowerRatio, Quantity};
-
-/// Levels from low to high in equal steps, dBm.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LevelSweep {
-    /// First level, dBm.
-    pub from_dbm: f64,
-    /// Last level, dBm.
-    pub to_dbm: f64,
-    /// Step, dB.
-    pub step_db: f64,
-}
-
-impl LevelSweep {
-    /// The levels, dBm; the last one is reached even when the step does not divide the range.
-    pub fn levels_dbm(&self) -> Vec<f64> {
-        let n_steps = ((self.to_dbm - self.from_dbm) / self.step_db - 1e-9).ceil().max(0.0) as usize;
-        (0..=n_steps).map(|i| (self.from_dbm + self.step_db * i as f64).min(self.to_dbm)).collect()
-    }
-}
+use super::tree::{At, Rule, Table};
+use quantity::{CarrierRatio, Frequency, Level, PowerRatio, Quantity, Voltage};
 
 /// Extent and exactness of a review.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReviewSettings {
-    /// Points over each seat's input band.
-    pub input_points: usize,
-    /// LO powers of the drive sweep; none for −6…+4 dB around nominal.
-    pub lo_sweep: Option<LevelSweep>,
-    /// Input levels for slopes and compression.
-    pub input_sweep: LevelSweep,
+    /// Frequencies of the RF band at which the full balance and the order climb are done.
+    pub anchors: usize,
+    /// Points of small-signal sweeps.
+    pub points: usize,
     /// Largest LO order of the spur grid.
-    pub spur_lo_order: usize,
+    pub spur_lo_order: u32,
     /// Largest input order of the spur grid.
-    pub spur_input_order: usize,
-    /// Input frequencies of the spur grids, hertz; empty for the middle of the leading seat.
-    pub spur_at_hz: Vec<f64>,
+    pub spur_input_order: u32,
     /// Below this level products are not claimed, dBc.
     pub not_claimed_dbc: f64,
     /// Distance of the two tones, hertz.
@@ -47,112 +23,59 @@ pub struct ReviewSettings {
     /// Wanted stability of loss, match and isolation under higher truncation, dB.
     pub tolerance_db: f64,
     /// Wanted stability of products under higher truncation, dB.
-    pub spur_tolerance_db: f64,
-    /// Most LO harmonics the order climb may use.
-    pub lo_harmonics_max: usize,
-    /// Compute the noise figure.
-    pub noise: bool,
-    /// Compute the phase-detector curve.
-    pub phase_detector: bool,
+    pub product_tolerance_db: f64,
+    /// Wanted stability of direct voltages under higher truncation, mV.
+    pub direct_tolerance_mv: f64,
 }
 
 impl Default for ReviewSettings {
+    /// The defaults of the review itself.
     fn default() -> Self {
+        let plan = mixer::Plan::new(1e9, 0.0, (2e9, 3e9)); // its bands are replaced; only its settings are read
         Self {
-            input_points: 25,
-            lo_sweep: None,
-            input_sweep: LevelSweep { from_dbm: -20.0, to_dbm: 14.0, step_db: 2.0 },
-            spur_lo_order: 5,
-            spur_input_order: 5,
-            spur_at_hz: Vec::new(),
-            not_claimed_dbc: -100.0,
-            two_tone_spacing_hz: 10e6,
-            two_tone_dbm: -10.0,
-            tolerance_db: 0.02,
-            spur_tolerance_db: 0.5,
-            lo_harmonics_max: 64,
-            noise: true,
-            phase_detector: true,
+            anchors: plan.anchors,
+            points: plan.points,
+            spur_lo_order: plan.spur_orders.1,
+            spur_input_order: plan.spur_orders.0,
+            not_claimed_dbc: plan.tolerances.not_claimed_dbc,
+            two_tone_spacing_hz: plan.two_tone_spacing_hz,
+            two_tone_dbm: plan.two_tone_dbm,
+            tolerance_db: plan.tolerances.wanted_db,
+            product_tolerance_db: plan.tolerances.product_db,
+            direct_tolerance_mv: plan.tolerances.direct_mv,
         }
     }
 }
 
 pub(super) fn read_settings(root: &Table<'_>) -> ReviewSettings {
-    let before = ReviewSettings::default();
-    let Some(t) = root.table("review") else { return before };
-    let orders = t.table("spur_orders");
-    let order =
-        |key: &str, default: usize| orders.as_ref().and_then(|o| o.count(key, 1..=20)).map_or(default, |n| n.value);
-    let (spur_lo_order, spur_input_order) =
-        (order("lo", before.spur_lo_order), order("input", before.spur_input_order));
-    let two_tone = t.table("two_tone");
-    let settings = ReviewSettings {
-        input_points: t.count("input_points", 2..=2001).map_or(before.input_points, |n| n.value),
-        lo_sweep: t.table("lo_sweep").and_then(read_sweep),
-        input_sweep: t.table("input_sweep").and_then(read_sweep).unwrap_or(before.input_sweep),
-        spur_lo_order,
-        spur_input_order,
-        spur_at_hz: t
-            .quantities::<Frequency>("spur_at", Rule::Positive)
-            .map_or(Vec::new(), |list| list.value.iter().map(|f| f.value.si()).collect()),
-        not_claimed_dbc: stored_or(t.quantity::<CarrierRatio>("not_claimed", Rule::Any), before.not_claimed_dbc),
-        two_tone_spacing_hz: stored_or(
-            two_tone.as_ref().and_then(|x| x.quantity::<Frequency>("spacing", Rule::Positive)),
-            before.two_tone_spacing_hz,
-        ),
-        two_tone_dbm: stored_or(
-            two_tone.as_ref().and_then(|x| x.quantity::<Level>("level", Rule::Any)),
-            before.two_tone_dbm,
-        ),
-        tolerance_db: stored_or(t.quantity::<PowerRatio>("tolerance", Rule::Positive), before.tolerance_db),
-        spur_tolerance_db: stored_or(
-            t.quantity::<PowerRatio>("spur_tolerance", Rule::Positive),
-            before.spur_tolerance_db,
-        ),
-        lo_harmonics_max: t.count("lo_harmonics_max", 4..=512).map_or(before.lo_harmonics_max, |n| n.value),
-        noise: t.flag("noise").unwrap_or(before.noise),
-        phase_detector: t.flag("phase_detector").unwrap_or(before.phase_detector),
-    };
-    if let Some(orders) = orders {
+    let mut settings = ReviewSettings::default();
+    let Some(t) = root.table("review") else { return settings };
+    let count = |key, range| t.count(key, range).map(|n: At<usize>| n.value);
+    settings.anchors = count("anchors", 2..=201).unwrap_or(settings.anchors);
+    settings.points = count("points", 2..=2001).unwrap_or(settings.points);
+    if let Some(orders) = t.table("spur_orders") {
+        let order = |key| orders.count(key, 1..=12).and_then(|n| u32::try_from(n.value).ok());
+        settings.spur_lo_order = order("lo").unwrap_or(settings.spur_lo_order);
+        settings.spur_input_order = order("input").unwrap_or(settings.spur_input_order);
         orders.finish();
     }
-    if let Some(two_tone) = two_tone {
-        two_tone.finish();
+    if let Some(tones) = t.table("two_tone") {
+        set(&mut settings.two_tone_spacing_hz, tones.quantity::<Frequency>("spacing", Rule::Positive));
+        set(&mut settings.two_tone_dbm, tones.quantity::<Level>("level", Rule::Any));
+        tones.finish();
+    }
+    set(&mut settings.not_claimed_dbc, t.quantity::<CarrierRatio>("not_claimed", Rule::Any));
+    set(&mut settings.tolerance_db, t.quantity::<PowerRatio>("tolerance", Rule::Positive));
+    set(&mut settings.product_tolerance_db, t.quantity::<PowerRatio>("product_tolerance", Rule::Positive));
+    if let Some(voltage) = t.quantity::<Voltage>("direct_tolerance", Rule::Positive) {
+        settings.direct_tolerance_mv = voltage.value.si() * 1e3;
     }
     t.finish();
     settings
 }
 
-fn stored_or<Q: Quantity>(value: Option<super::tree::At<Q>>, default: f64) -> f64 {
-    value.map_or(default, |q| q.value.stored())
-}
-
-fn read_sweep(t: Table<'_>) -> Option<LevelSweep> {
-    let from = t.required::<Level>("from", Rule::Any);
-    let to = t.required::<Level>("to", Rule::Any);
-    let step = t.required::<PowerRatio>("step", Rule::Positive);
-    if let (Some(from), Some(to)) = (&from, &to)
-        && from.value.dbm() >= to.value.dbm()
-    {
-        let message = format!("this sweep runs from {} to {}, which is not upwards", from.value, to.value);
-        t.sink().push(ProblemKind::ImpossibleValue, to.span.clone(), message, "write the lower level first");
-        t.finish();
-        return None;
-    }
-    t.finish();
-    let sweep = LevelSweep { from_dbm: from?.value.dbm(), to_dbm: to?.value.dbm(), step_db: step.as_ref()?.value.db() };
-    Some(sweep)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_sweep_reaches_both_ends() {
-        let levels = |from_dbm, to_dbm, step_db| LevelSweep { from_dbm, to_dbm, step_db }.levels_dbm();
-        assert_eq!(levels(9.0, 19.0, 2.0), [9.0, 11.0, 13.0, 15.0, 17.0, 19.0]);
-        assert_eq!(levels(0.0, 5.0, 2.0), [0.0, 2.0, 4.0, 5.0]);
-        assert_eq!(levels(0.0, 0.3, 0.1).len(), 4);
+fn set<Q: Quantity>(target: &mut f64, value: Option<At<Q>>) {
+    if let Some(q) = value {
+        *target = q.value.stored();
     }
 }

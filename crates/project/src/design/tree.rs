@@ -153,7 +153,7 @@ impl<'a> Table<'a> {
             return Some(text.with(*value));
         }
         let words: Vec<&str> = choices.iter().map(|(w, _)| *w).collect();
-        let message = format!("`{key}` is `{}`; expected one of {}", text.value, words.join(", "));
+        let message = format!("`{key}` cannot be `{}`", text.value);
         self.sink.push(ProblemKind::UnknownWord, text.span, message, meant_or_list(&text.value, &words));
         None
     }
@@ -203,8 +203,14 @@ impl<'a> Table<'a> {
         match i.as_str().parse::<usize>().ok().filter(|n| i.radix() == 10 && range.contains(n)) {
             Some(n) => Some(At { value: n, span: value.span() }),
             None => {
-                let message = format!("`{key}` is {i}; expected {} to {}", range.start(), range.end());
-                self.sink.push(ProblemKind::ImpossibleValue, value.span(), message, "choose a number in that range");
+                let expected = if range.start() == range.end() {
+                    range.start().to_string()
+                } else {
+                    format!("{} to {}", range.start(), range.end())
+                };
+                let message = format!("`{key}` is {i}; expected {expected}");
+                let help = format!("write {expected}");
+                self.sink.push(ProblemKind::ImpossibleValue, value.span(), message, help);
                 None
             }
         }
@@ -379,7 +385,8 @@ impl<'a> Table<'a> {
                     self.wrong_type(value.span(), &name.value, "a table of its own", value.get_ref());
                     return None;
                 };
-                Some((name, Table::new(table, key.span(), &self.path_of("*"), self.sink)))
+                let path = self.path_of(&name.value);
+                Some((name, Table::new(table, key.span(), &path, self.sink)))
             })
             .collect()
     }
@@ -422,7 +429,8 @@ impl<'a> Table<'a> {
             Q::WORDS.name,
             symbols.join(", ")
         );
-        let unit = symbols.get(symbols.len() / 2).unwrap_or(&"");
+        let base = Q::WORDS.units.iter().find(|u| u.scale == quantity::Scale::Ten(0));
+        let unit = base.map_or("", |u| u.symbol);
         self.sink.push(ProblemKind::Quantity, span, message, format!("write for example \"{number} {unit}\""));
         None
     }
@@ -469,7 +477,7 @@ fn quantity_help<Q: Quantity>(error: &QuantityError) -> String {
             format!("write the unit behind the number, for example \"{} {unit}\"", text.trim())
         }
         QuantityError::WrongUnit { meant: Some(unit), .. } => format!("write `{unit}`"),
-        QuantityError::WrongUnit { .. } => format!("use a unit of {}", Q::WORDS.name),
+        QuantityError::WrongUnit { .. } => format!("write for example \"{}\"", example::<Q>()),
         QuantityError::Comma { example, .. } => format!("write \"{example}\""),
         _ => format!("write number and unit, for example \"{}\"", example::<Q>()),
     }

@@ -199,12 +199,12 @@ fn solve_loop(m: &CMatrix, inward: &CMatrix, outward: &CMatrix, resonance: Reson
     let (u, sigma, v) = linear::svd(m)?;
     let kept = sigma.iter().filter(|&&x| x > RESONANT_BELOW * sigma[0]).count();
     let mut c = &u.adjoint() * inward;
-    for k in 0..c.n_rows() {
+    for (k, sigma) in sigma.iter().enumerate() {
         for x in c.row_mut(k) {
             if k >= kept && x.norm() > COUPLING_MAX {
                 return Err(resonant("and an outer port excites it"));
             }
-            *x = if k < kept { *x / sigma[k] } else { 0.0.into() };
+            *x = if k < kept { *x / sigma } else { 0.0.into() };
         }
     }
     let seen = outward * &v;

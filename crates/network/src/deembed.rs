@@ -46,11 +46,19 @@ pub fn halves_of_symmetric_thru(chains: &[CMatrix]) -> Result<Vec<CMatrix>, Netw
     for chain in chains {
         let half = half_of_symmetric_thru(chain)?;
         out.push(match out.last() {
-            Some(before) if (before + &half).max_abs() < (before - &half).max_abs() => -&half,
+            Some(before) if distance(before, &-&half) < distance(before, &half) => -&half,
             _ => half,
         });
     }
     Ok(out)
+}
+
+/// Distance of two chain matrices, ohm and siemens made comparable by the impedance of the second.
+fn distance(a: &CMatrix, b: &CMatrix) -> f64 {
+    let (ohm, siemens) = (b[(0, 1)].norm(), b[(1, 0)].norm());
+    let z = if ohm > 0.0 && siemens > 0.0 { (ohm / siemens).sqrt() } else { 1.0 };
+    let d = a - b;
+    d[(0, 0)].norm() + d[(1, 1)].norm() + d[(0, 1)].norm() / z + d[(1, 0)].norm() * z
 }
 
 /// Fixture and number of sign changes against the principal root.

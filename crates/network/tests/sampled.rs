@@ -1,6 +1,7 @@
 //! Sampled responses: exact at the samples, passive everywhere, close to the truth between them.
 
 use mixwright_network as network;
+use network::sampled::{Between, DcPoint};
 use network::{Continuation, FrequencyResponse, Network, SampledResponse, SampledSettings, hygiene};
 use numerics::{CMatrix, Complex64};
 use proof::{CheckValue, Origin};
@@ -105,4 +106,71 @@ fn references_become_real_and_bad_questions_are_refused() {
     for f in [-1.0, f64::NAN, f64::INFINITY] {
         assert!(response.scattering(f).is_err());
     }
+}
+
+/// Two high-Q series resonators to ground behind 50-ohm ports: few samples, sharp notches.
+fn resonators(freq_hz: f64) -> CMatrix {
+    let w = std::f64::consts::TAU * freq_hz;
+    let branch = |f0: f64, l: f64, r: f64| {
+        let w0 = std::f64::consts::TAU * f0;
+        let z = Complex64::new(r, w * l - w0 * w0 * l / w.max(1.0));
+        z.inv()
+    };
+    let y = (branch(9.3e9, 6e-9, 1.0) + branch(17.1e9, 5e-9, 1.5)) * 50.0;
+    let (s11, s21) = (-y / (2.0 + y), 2.0 / (2.0 + y));
+    CMatrix::from_rows(&[vec![s11, s21], vec![s21, s11]])
+}
+
+#[test]
+fn a_rational_model_takes_over_where_the_spline_is_too_coarse() {
+    let freq_hz: Vec<f64> = (0..61).map(|k| f64::from(k) * 0.5e9).collect();
+    let s: Vec<CMatrix> = freq_hz.iter().map(|&f| resonators(f)).collect();
+    let network = Network::with_reference(50.0, freq_hz, s).expect("a network");
+    let error = |between| {
+        let settings = SampledSettings { between, continuation: Continuation::Rational, ..Default::default() };
+        let response = SampledResponse::new(&network, &settings).expect("a response");
+        let probe = (0..1200).map(|k| f64::from(k) * 25e6);
+        let worst = probe.map(|f| (&response.scattering(f).expect("inside") - &resonators(f)).max_abs());
+        (worst.fold(0.0, f64::max), response)
+    };
+    let (spline, _) = error(Between::Spline);
+    let (best, response) = error(Between::Best);
+    assert!(spline > 0.01, "the case must be hard for a spline: {spline}");
+    // the circuit is rational of order four, so the model is exact but for roundings
+    assert!(best < 1e-8, "{best}");
+    assert_eq!(response.quality().between, Between::Rational);
+    // such a circuit is rational beyond its data too
+    let far = (&response.scattering(60e9).expect("beyond") - &resonators(60e9)).max_abs();
+    assert!(far < 1e-4, "{far}"); // extrapolation by a factor of two, after passivity was secured
+}
+
+#[test]
+fn settings_that_make_no_sense_are_refused() {
+    let network = Network::with_reference(50.0, vec![1e9], vec![line(1e9)]).expect("a network");
+    let refused = |settings: SampledSettings| SampledResponse::new(&network, &settings).is_err();
+    assert!(refused(SampledSettings { fade_hz: Some(-1.0), ..Default::default() }));
+    assert!(refused(SampledSettings { reference_ohm: Some(vec![50.0]), ..Default::default() }));
+    assert!(refused(SampledSettings { reference_ohm: Some(vec![50.0, 0.0]), ..Default::default() }));
+    assert!(refused(SampledSettings { dc: DcPoint::Given(CMatrix::zeros(1, 1)), ..Default::default() }));
+    assert!(refused(SampledSettings { continuation: Continuation::Rational, ..Default::default() }), "one sample");
+    // one sample alone still answers
+    let response = SampledResponse::new(&network, &SampledSettings::default()).expect("a response");
+    assert!((&response.scattering(1e9).expect("the sample") - &line(1e9)).max_abs() < 1e-14);
+}
+
+#[test]
+fn a_given_point_at_zero_stands_there() {
+    let short = CMatrix::identity(2).scaled((-1.0).into());
+    let network = Network::with_reference(50.0, vec![1e9, 2e9, 3e9], [1e9, 2e9, 3e9].map(line).to_vec());
+    let settings = SampledSettings { dc: DcPoint::Given(short.clone()), ..Default::default() };
+    let response = SampledResponse::new(&network.expect("a network"), &settings).expect("a response");
+    assert!((&response.scattering(0.0).expect("0 Hz") - &short).max_abs() < 1e-14);
+}
+
+#[test]
+fn continuations_have_names() {
+    for c in Continuation::ALL {
+        assert_eq!(Continuation::from_name(c.name()), Some(c));
+    }
+    assert_eq!(Continuation::from_name("guess"), None);
 }

@@ -3,7 +3,7 @@
 use super::{RationalModel, basis, width};
 use crate::NetworkError;
 use crate::network::mismatch;
-use numerics::{CMatrix, Complex64, Outcome, RMatrix, Report, linear};
+use numerics::{CMatrix, Complex64, Outcome, RMatrix, Report, linear, parallel};
 
 /// Smallest `|d~|` of the relaxed form; below it the constant is fixed instead.
 const RELAXED_MIN: f64 = 1e-8;
@@ -49,7 +49,7 @@ impl Default for FitSettings {
             order: 8,
             order_max: 40,
             rms_goal: 1e-5, // a tenth of what isolation of 60 dB asks of the data
-            iterations_max: 8,
+            iterations_max: 5,
             asymptote: Asymptote::Constant,
             start_poles: None,
         }
@@ -223,15 +223,13 @@ fn relocate(
     let unknowns = order + 1;
     let sigma = |k: usize, j: usize| if j < order { rows[k][j] } else { Complex64::from(1.0) };
     // 1. Per trace, keep only what constrains σ.
-    let mut stacked: Vec<Vec<f64>> = Vec::new();
-    for f in traces {
+    let compress = |f: &Vec<Complex64>| -> Result<Vec<Vec<f64>>, NetworkError> {
         let a =
             real_rows(n_samples, own + unknowns, |k, j| if j < own { rows[k][j] } else { -f[k] * sigma(k, j - own) });
         let r = linear::qr_r(&a);
-        for i in own..r.n_rows() {
-            stacked.push(r.row(i)[own..].to_vec());
-        }
-    }
+        Ok((own..r.n_rows()).map(|i| r.row(i)[own..].to_vec()).collect())
+    };
+    let mut stacked = parallel::map(traces, compress)?.concat();
     // 2. σ must not vanish: its mean real part is one.
     let norm: f64 = traces.iter().flatten().map(Complex64::norm_sqr).sum::<f64>().sqrt();
     let weight = norm.max(f64::MIN_POSITIVE) / n_samples as f64;

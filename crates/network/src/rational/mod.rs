@@ -13,7 +13,9 @@ mod fit;
 mod passivity;
 
 pub use fit::{Asymptote, FitSettings, TraceFit, fit_matrices, fit_traces, start_poles};
-pub use passivity::{EnforceSettings, StateSpace, Violation, enforce_passivity, gramian};
+pub use passivity::{
+    EnforceSettings, StateSpace, Violation, enforce_passivity, fit_passive, gramian, rms_miss, violations,
+};
 
 use numerics::{CMatrix, Complex64, RMatrix};
 

@@ -1,6 +1,6 @@
 //! Passivity over all frequencies, and the smallest change of residues that brings it about.
 
-use super::{RationalModel, basis, width};
+use super::{Asymptote, FitSettings, RationalModel, basis, fit_matrices, width};
 use crate::NetworkError;
 use crate::hygiene::{clip_singular_values, sigma_max};
 use crate::network::mismatch;
@@ -12,6 +12,12 @@ const IMAGINARY_BELOW: f64 = 1e-6;
 const CROSSING_WITHIN: f64 = 1e-5;
 /// Points tried inside each band before the peak is refined.
 const BAND_POINTS: usize = 24;
+/// Points of a band at which a correction is asked for.
+const CONSTRAINTS: usize = 8;
+/// Cost of a change outside the frequencies that are to be kept.
+const OUTSIDE_COST: f64 = 1e-3;
+/// Largest singular value of the constant of a model that is to become passive.
+const CONSTANT_MAX: f64 = 0.9;
 /// Refinements of a peak.
 const REFINEMENTS: usize = 60;
 
@@ -116,80 +122,107 @@ impl StateSpace {
 
     /// Angular frequencies, radian per second, rising, where a singular value crosses one.
     pub fn crossings_rad_s(&self) -> Result<Vec<f64>, NetworkError> {
-        let eigenvalues = linear::eigenvalues_real(&self.hamiltonian()?)?;
-        let largest = eigenvalues.iter().map(|z| z.norm()).fold(0.0, f64::max);
-        let candidates = eigenvalues.iter().filter(|z| z.im > 0.0 && z.re.abs() <= IMAGINARY_BELOW * largest);
-        self.confirmed(candidates.map(|z| z.im).collect())
+        confirmed(self.candidates()?, &|w| self.at(w))
     }
 
     /// As [`Self::crossings_rad_s`] by the half-size matrix; the transfer matrix must be symmetric.
     pub fn crossings_symmetric_rad_s(&self) -> Result<Vec<f64>, NetworkError> {
+        confirmed(self.candidates_symmetric()?, &|w| self.at(w))
+    }
+
+    fn candidates(&self) -> Result<Vec<f64>, NetworkError> {
+        let eigenvalues = linear::eigenvalues_real(&self.hamiltonian()?)?;
+        let largest = eigenvalues.iter().map(|z| z.norm()).fold(0.0, f64::max);
+        let near = |z: &&Complex64| z.im > 0.0 && z.re.abs() <= IMAGINARY_BELOW * largest;
+        Ok(eigenvalues.iter().filter(near).map(|z| z.im).collect())
+    }
+
+    fn candidates_symmetric(&self) -> Result<Vec<f64>, NetworkError> {
         let eigenvalues = linear::eigenvalues_real(&self.half_size()?)?;
         let largest = eigenvalues.iter().map(|z| z.norm()).fold(0.0, f64::max);
-        let roots = eigenvalues.iter().map(|z| (-z).sqrt());
         let limit = IMAGINARY_BELOW * largest.sqrt();
         // √−λ = ω + tiny·j for a crossing
-        self.confirmed(roots.filter(|w| w.re > 0.0 && w.im.abs() <= limit).map(|w| w.re).collect())
+        let roots = eigenvalues.iter().map(|z| (-z).sqrt());
+        Ok(roots.filter(|w| w.re > 0.0 && w.im.abs() <= limit).map(|w| w.re).collect())
     }
 
-    fn confirmed(&self, mut omega: Vec<f64>) -> Result<Vec<f64>, NetworkError> {
-        omega.sort_by(f64::total_cmp);
-        let mut out: Vec<f64> = Vec::new();
-        for w in omega {
-            let sigma = linear::singular_values(&self.at(w)?)?;
-            let crosses = sigma.iter().any(|x| (x - 1.0).abs() < CROSSING_WITHIN);
-            let again = out.last().is_some_and(|&l| (w - l) <= 1e-10 * w);
-            if crosses && !again {
-                out.push(w);
-            }
-        }
-        Ok(out)
-    }
-
-    /// Bands of violation, each with its peak; empty when passive at every frequency.
+    /// Bands of violation, each with its peak; empty when passive at every frequency. `symmetric`
+    /// promises a symmetric transfer matrix and makes the test eight times cheaper.
     pub fn violations(&self, symmetric: bool) -> Result<Vec<Violation>, NetworkError> {
-        let crossings = if symmetric { self.crossings_symmetric_rad_s()? } else { self.crossings_rad_s()? };
-        let largest_pole = linear::eigenvalues_real(&self.a)?.iter().map(|z| z.norm()).fold(0.0, f64::max);
-        let far = 10.0 * largest_pole.max(crossings.last().copied().unwrap_or(0.0)).max(f64::MIN_POSITIVE);
+        let fastest = linear::eigenvalues_real(&self.a)?.iter().map(|z| z.norm()).fold(0.0, f64::max);
+        self.violations_by(symmetric, fastest, &|w| self.at(w))
+    }
+
+    fn violations_by(
+        &self,
+        symmetric: bool,
+        fastest_pole: f64,
+        at: &Evaluate<'_>,
+    ) -> Result<Vec<Violation>, NetworkError> {
+        let candidates = if symmetric { self.candidates_symmetric()? } else { self.candidates()? };
+        let crossings = confirmed(candidates, at)?;
+        let far = 10.0 * fastest_pole.max(crossings.last().copied().unwrap_or(0.0)).max(f64::MIN_POSITIVE);
         let mut edges = vec![0.0];
         edges.extend(&crossings);
         edges.push(far);
         let mut out: Vec<Violation> = Vec::new();
         for (k, edge) in edges.windows(2).enumerate() {
-            let (peak_rad_s, sigma) = self.peak(edge[0], edge[1])?;
-            // at a crossing itself the value is one, so look at the middle too
-            if sigma > 1.0 + f64::EPSILON && sigma_max(&self.at((edge[0] + edge[1]) / 2.0)?)? > 1.0 {
+            // between crossings no singular value passes one: the middle tells
+            if sigma_max(&at((edge[0] + edge[1]) / 2.0)?)? > 1.0 {
                 let to_rad_s = if k + 2 == edges.len() { f64::INFINITY } else { edge[1] };
+                let (peak_rad_s, sigma) = peak(edge[0], edge[1], at)?;
                 out.push(Violation { from_rad_s: edge[0], to_rad_s, peak_rad_s, sigma });
             }
         }
         Ok(out)
     }
+}
 
-    /// Largest singular value between two angular frequencies.
-    fn peak(&self, from: f64, to: f64) -> Result<(f64, f64), NetworkError> {
-        let step = (to - from) / BAND_POINTS as f64;
-        let mut best = (from, sigma_max(&self.at(from)?)?);
-        for k in 1..=BAND_POINTS {
-            let w = from + step * k as f64;
-            let sigma = sigma_max(&self.at(w)?)?;
-            if sigma > best.1 {
-                best = (w, sigma);
-            }
+/// A transfer matrix as a function of angular frequency.
+type Evaluate<'a> = dyn Fn(f64) -> Result<CMatrix, NetworkError> + 'a;
+
+/// Candidates, sorted, where a singular value is indeed one.
+fn confirmed(mut omega: Vec<f64>, at: &Evaluate<'_>) -> Result<Vec<f64>, NetworkError> {
+    omega.sort_by(f64::total_cmp);
+    let mut out: Vec<f64> = Vec::new();
+    for w in omega {
+        let sigma = linear::singular_values(&at(w)?)?;
+        let crosses = sigma.iter().any(|x| (x - 1.0).abs() < CROSSING_WITHIN);
+        let again = out.last().is_some_and(|&l| (w - l) <= 1e-10 * w);
+        if crosses && !again {
+            out.push(w);
         }
-        let (mut lo, mut hi) = ((best.0 - step).max(from), (best.0 + step).min(to));
-        for _ in 0..REFINEMENTS {
-            let (x, y) = (lo + 0.382 * (hi - lo), lo + 0.618 * (hi - lo));
-            let (fx, fy) = (sigma_max(&self.at(x)?)?, sigma_max(&self.at(y)?)?);
-            for (w, sigma) in [(x, fx), (y, fy)] {
-                if sigma > best.1 {
-                    best = (w, sigma);
-                }
-            }
-            if fx > fy { hi = y } else { lo = x }
-        }
-        Ok(best)
     }
+    Ok(out)
+}
+
+/// Largest singular value between two angular frequencies.
+fn peak(from: f64, to: f64, at: &Evaluate<'_>) -> Result<(f64, f64), NetworkError> {
+    let step = (to - from) / BAND_POINTS as f64;
+    let mut best = (from, sigma_max(&at(from)?)?);
+    let keep = |best: &mut (f64, f64), w: f64| -> Result<f64, NetworkError> {
+        let sigma = sigma_max(&at(w)?)?;
+        if sigma > best.1 {
+            *best = (w, sigma);
+        }
+        Ok(sigma)
+    };
+    for k in 1..=BAND_POINTS {
+        keep(&mut best, from + step * k as f64)?;
+    }
+    let (mut lo, mut hi) = ((best.0 - step).max(from), (best.0 + step).min(to));
+    for _ in 0..REFINEMENTS {
+        let (x, y) = (lo + 0.382 * (hi - lo), lo + 0.618 * (hi - lo));
+        if keep(&mut best, x)? > keep(&mut best, y)? { hi = y } else { lo = x }
+    }
+    Ok(best)
+}
+
+/// Bands in which a model without slope is active; empty when passive at every frequency.
+pub fn violations(model: &RationalModel) -> Result<Vec<Violation>, NetworkError> {
+    let fastest = model.poles.iter().map(|p| p.norm()).fold(0.0, f64::max);
+    let at = |w: f64| Ok(model.at(w / std::f64::consts::TAU));
+    StateSpace::of(model)?.violations_by(model.is_symmetric(), fastest, &at)
 }
 
 /// How to make a model passive.
@@ -201,17 +234,21 @@ pub struct EnforceSettings {
     pub tolerance: f64,
     /// Corrections.
     pub iterations_max: usize,
+    /// Frequencies, hertz, at which the model must stay close to what it was; elsewhere a change
+    /// costs a thousandth. Empty: all frequencies count alike.
+    pub keep_close_at_hz: Vec<f64>,
 }
 
 impl Default for EnforceSettings {
     fn default() -> Self {
-        Self { margin: 1e-6, tolerance: 1e-9, iterations_max: 40 }
+        Self { margin: 1e-6, tolerance: 1e-9, iterations_max: 40, keep_close_at_hz: vec![] }
     }
 }
 
-/// The passive model nearest to `model` in the mean over all frequencies, to first order.
+/// The passive model nearest to `model` in the mean over frequency, to first order.
 ///
-/// Only residues change; the constant is clipped first if it is itself active. `history` of the
+/// Only residues change. An active constant is refused, because clipping it would move the model
+/// everywhere: fit again with a passive one (see [`fit_passive`]). `history` of the
 /// report holds the largest excess before each correction.
 pub fn enforce_passivity(
     model: &RationalModel,
@@ -219,13 +256,14 @@ pub fn enforce_passivity(
 ) -> Result<(RationalModel, Report), NetworkError> {
     let mut model = model.clone();
     let mut report = Report { residual_asked: settings.tolerance, ..Report::default() };
-    let constant = model.constant.map(Complex64::from);
-    if sigma_max(&constant)? > 1.0 - settings.margin {
-        model.constant = clip_singular_values(&constant, 1.0 - settings.margin.max(1e-9))?.map(|x| x.re);
+    let at_infinity = sigma_max(&model.constant.map(Complex64::from))?;
+    if at_infinity >= 1.0 {
+        return mismatch("a model that is passive at infinite frequency", format!("a singular value {at_infinity:.4}"));
     }
     let symmetric = model.is_symmetric();
+    let weight = weight(&model.poles, &settings.keep_close_at_hz);
     for iteration in 0..=settings.iterations_max {
-        let violations = StateSpace::of(&model)?.violations(symmetric)?;
+        let violations = violations(&model)?;
         let worst = violations.iter().map(|v| v.sigma - 1.0).fold(0.0, f64::max);
         report.history.push(worst);
         (report.residual, report.iterations) = (worst, iteration);
@@ -234,8 +272,8 @@ pub fn enforce_passivity(
             return Ok((model, report));
         }
         if iteration < settings.iterations_max {
-            let omega: Vec<f64> = violations.iter().map(|v| v.peak_rad_s).collect();
-            correct(&mut model, &omega, settings.margin, symmetric)?;
+            let omega: Vec<f64> = violations.iter().flat_map(constrained_at).collect();
+            correct(&mut model, &omega, settings.margin, symmetric, &weight)?;
             report.factorisations += 1;
         }
     }
@@ -245,6 +283,75 @@ pub fn enforce_passivity(
         wanted: settings.tolerance,
     }
     .into())
+}
+
+/// Angular frequencies of a band at which the correction is asked for: its peak and points around.
+fn constrained_at(v: &Violation) -> Vec<f64> {
+    let to = if v.to_rad_s.is_finite() { v.to_rad_s } else { 2.0 * v.peak_rad_s.max(v.from_rad_s) };
+    let inner = (1..CONSTRAINTS).map(|k| v.from_rad_s + (to - v.from_rad_s) * k as f64 / CONSTRAINTS as f64);
+    [v.peak_rad_s].into_iter().chain(inner).collect()
+}
+
+/// Cost of a change of the coefficients of one entry.
+fn weight(poles: &[Complex64], keep_close_at_hz: &[f64]) -> RMatrix {
+    let everywhere = gramian(poles);
+    let Some(&last) = keep_close_at_hz.last() else { return everywhere };
+    // (1/π) ∫ re φφᴴ dω over the band, as the mean over the samples
+    let factor = 2.0 * last / keep_close_at_hz.len() as f64;
+    let mut out = everywhere.map(|x| OUTSIDE_COST * x);
+    for &f in keep_close_at_hz {
+        let phi = basis(poles, Complex64::new(0.0, std::f64::consts::TAU * f));
+        for i in 0..phi.len() {
+            for j in 0..phi.len() {
+                out[(i, j)] += factor * (phi[i] * phi[j].conj()).re;
+            }
+        }
+    }
+    out
+}
+
+/// Fits samples with a model that is passive at every frequency.
+///
+/// Where the plain fit tends to an active constant, the samples are fitted again with the constant
+/// clipped and with none, and the better one is taken. The report holds the root mean square miss of
+/// the passive model and the work of all steps.
+pub fn fit_passive(
+    freq_hz: &[f64],
+    s: &[CMatrix],
+    settings: &FitSettings,
+) -> Result<(RationalModel, Report), NetworkError> {
+    let settings = FitSettings { asymptote: Asymptote::Constant, ..settings.clone() };
+    let (plain, mut report) = fit_matrices(freq_hz, s, &settings)?;
+    let mut best = (f64::INFINITY, plain.clone());
+    let constant = plain.constant.map(Complex64::from);
+    if sigma_max(&constant)? > CONSTANT_MAX {
+        let clipped = clip_singular_values(&constant, CONSTANT_MAX)?.map(|x| Complex64::from(x.re));
+        let order = plain.order().max(settings.order_max);
+        for d in [clipped.clone(), clipped.scaled(0.0.into())] {
+            let rest: Vec<CMatrix> = s.iter().map(|s| s - &d).collect();
+            let again = FitSettings { asymptote: Asymptote::Zero, order, ..settings.clone() };
+            let (mut model, work) = fit_matrices(freq_hz, &rest, &again)?;
+            report.iterations += work.iterations;
+            report.factorisations += work.factorisations;
+            if work.residual < best.0 {
+                model.constant = d.map(|x| x.re);
+                best = (work.residual, model);
+            }
+        }
+    }
+    let enforce = EnforceSettings { keep_close_at_hz: freq_hz.to_vec(), ..Default::default() };
+    let (model, work) = enforce_passivity(&best.1, &enforce)?;
+    report.iterations += work.iterations;
+    report.residual = rms_miss(&model, freq_hz, s);
+    report.outcome = if report.residual <= settings.rms_goal { Outcome::Converged } else { Outcome::Almost };
+    Ok((model, report))
+}
+
+/// Root of the mean squared difference of all entries at all samples.
+pub fn rms_miss(model: &RationalModel, freq_hz: &[f64], s: &[CMatrix]) -> f64 {
+    let squares = |(&f, s): (&f64, &CMatrix)| (s - &model.at(f)).as_slice().iter().map(|x| x.norm_sqr()).sum::<f64>();
+    let n = s.len() * model.n_ports() * model.n_ports();
+    (freq_hz.iter().zip(s).map(squares).sum::<f64>() / n.max(1) as f64).sqrt()
 }
 
 /// One linear constraint: the change of one singular value at one frequency.
@@ -265,7 +372,13 @@ impl Constraint {
 }
 
 /// Smallest change of residues, in the mean over frequency, that meets all constraints to first order.
-fn correct(model: &mut RationalModel, omega: &[f64], margin: f64, symmetric: bool) -> Result<(), NetworkError> {
+fn correct(
+    model: &mut RationalModel,
+    omega: &[f64],
+    margin: f64,
+    symmetric: bool,
+    weight: &RMatrix,
+) -> Result<(), NetworkError> {
     let n = model.n_ports();
     let mut constraints = Vec::new();
     for &w in omega {
@@ -277,7 +390,6 @@ fn correct(model: &mut RationalModel, omega: &[f64], margin: f64, symmetric: boo
         }
     }
     // derivative of each constraint to each entry, and the same multiplied by the inverse weight
-    let weight = gramian(&model.poles);
     let size = weight.n_rows();
     let mut derivative: Vec<Vec<Vec<f64>>> = Vec::new();
     let mut lifted: Vec<Vec<Vec<f64>>> = Vec::new();
@@ -292,7 +404,7 @@ fn correct(model: &mut RationalModel, omega: &[f64], margin: f64, symmetric: boo
             }
         }
         let columns = RMatrix::from_fn(size, n * n, |m, e| g[e][m]);
-        let solved = solve_real(&weight, &columns)?;
+        let solved = solve_real(weight, &columns)?;
         lifted.push((0..n * n).map(|e| solved.col(e)).collect());
         derivative.push(g);
     }

@@ -4,8 +4,10 @@
 //! the fade width, then zero; a mean of two passive matrices is passive, and so is a passive matrix
 //! with lossless lines at its ports.
 
+use super::packed::Packed;
 use super::spline::turns;
 use crate::NetworkError;
+use crate::network::mismatch;
 use numerics::{CMatrix, Complex64, RMatrix, linear};
 
 /// Reflection magnitude of the lossy ends: a port sees 19 times, or a 19th of, its reference.
@@ -31,11 +33,20 @@ pub enum Continuation {
     TurnOn,
     /// The last matrix, unchanged. Not causal; only to see how much a product rests on phase.
     Freeze,
+    /// The rational model of the data, made passive for all frequencies; its miss at the last sample
+    /// fades out. Physically the same resonances, whose tails go on; nothing new comes in.
+    Rational,
 }
 
 impl Continuation {
     /// All of them, for studies of how much a result moves.
-    pub const ALL: [Self; 5] = [Self::Matched, Self::NearOpen, Self::NearShort, Self::TurnOn, Self::Freeze];
+    pub const ALL: [Self; 6] =
+        [Self::Matched, Self::NearOpen, Self::NearShort, Self::TurnOn, Self::Freeze, Self::Rational];
+
+    /// The continuation of this name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|c| c.name() == name)
+    }
 
     /// One word for files and tables.
     pub fn name(self) -> &'static str {
@@ -45,6 +56,7 @@ impl Continuation {
             Self::NearShort => "near-short",
             Self::TurnOn => "turn-on",
             Self::Freeze => "freeze",
+            Self::Rational => "rational",
         }
     }
 }
@@ -57,25 +69,44 @@ pub(super) struct Beyond {
     fade_hz: f64,
     last: CMatrix,
     delay_s: Vec<f64>,
+    /// Model and its miss at the last sample.
+    model: Option<(Packed, CMatrix)>,
 }
 
 impl Beyond {
-    pub(super) fn new(kind: Continuation, freq_hz: &[f64], s: &[CMatrix], fade_hz: f64) -> Result<Self, NetworkError> {
+    pub(super) fn new(
+        kind: Continuation,
+        freq_hz: &[f64],
+        s: &[CMatrix],
+        fade_hz: f64,
+        model: Option<Packed>,
+    ) -> Result<Self, NetworkError> {
         let end = freq_hz.len() - 1;
         let from = end.saturating_sub(2);
         let delay_s = port_delays(&freq_hz[from..], &s[from..]);
-        Ok(Self { kind, last_hz: freq_hz[end], fade_hz, last: s[end].clone(), delay_s })
+        if kind == Continuation::Rational && model.is_none() {
+            return mismatch("a rational model of the data", "none; choose another continuation");
+        }
+        let (last_hz, last) = (freq_hz[end], s[end].clone());
+        let model = model.map(|m| {
+            let miss = &last - &m.at(last_hz);
+            (m, miss)
+        });
+        Ok(Self { kind, last_hz, fade_hz, last, delay_s, model })
     }
 
     pub(super) fn at(&self, freq_hz: f64) -> CMatrix {
         let target = match self.kind {
             Continuation::Freeze => return self.last.clone(),
             Continuation::TurnOn => return self.turned(freq_hz),
-            Continuation::Matched => 0.0,
+            Continuation::Matched | Continuation::Rational => 0.0,
             Continuation::NearOpen => LOSSY_REFLECTION,
             Continuation::NearShort => -LOSSY_REFLECTION,
         };
         let w = fade(freq_hz - self.last_hz, self.fade_hz);
+        if let (Continuation::Rational, Some((model, miss))) = (self.kind, &self.model) {
+            return &model.at(freq_hz) + &miss.scaled(w.into());
+        }
         let mut s = if w > 0.0 { self.turned(freq_hz).scaled(w.into()) } else { self.last.map(|_| 0.0.into()) };
         for i in 0..s.n_rows() {
             s[(i, i)] += (1.0 - w) * target;

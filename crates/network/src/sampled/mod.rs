@@ -1,8 +1,10 @@
 //! A network given by samples, at any frequency: between the samples, at 0 Hz, and beyond.
 //!
 //! Input: a [`Network`] and [`SampledSettings`]. Output: a [`SampledResponse`].
-//! Inside the data the answer goes exactly through the samples; between them a cubic spline carries
-//! it, with the phase turn of each port taken out first. At 0 Hz stands the measured or given value,
+//! Inside the data the answer goes exactly through the samples. Between them stands a cubic spline,
+//! with the phase turn of each port taken out first, or a rational model plus a spline through what
+//! the model misses at the samples. [`Between::Best`] decides by leaving out every second sample and
+//! predicting it. At 0 Hz stands the measured or given value,
 //! else the even polynomial through the lowest samples. Beyond the data there is no truth, only a
 //! stated [`Continuation`], and [`FrequencyResponse::data_up_to_hz`] says where it starts.
 //! Every answer is passive unless the settings ask to keep activity: where the spline overshoots,
@@ -10,6 +12,8 @@
 //! Conventions: see the crate; references are made real.
 
 mod continuation;
+mod inside;
+mod packed;
 mod passive;
 mod spline;
 
@@ -17,12 +21,13 @@ pub use continuation::Continuation;
 
 use crate::hygiene::{self, dc_by_even_polynomial};
 use crate::network::mismatch;
+use crate::rational::FitSettings;
 use crate::{FrequencyResponse, Network, NetworkError};
 use continuation::Beyond;
+use inside::{Inside, Prepared};
 use numerics::{CMatrix, Complex64};
 use passive::made_passive;
 use quantity::Finding;
-use spline::MatrixSpline;
 
 /// Singular value above which the samples themselves are called active.
 const ACTIVE_ABOVE: f64 = 1.0 + 1e-6;
@@ -37,6 +42,35 @@ pub enum DcPoint {
     Given(CMatrix),
 }
 
+/// What stands between the samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Between {
+    /// The spline where it predicts left-out samples well, else whichever of both predicts better.
+    #[default]
+    Best,
+    /// Always the spline.
+    Spline,
+    /// Always the rational model with a spline through its misses.
+    Rational,
+}
+
+/// How a response was made and how good it is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SampledQuality {
+    /// [`Between::Spline`] or [`Between::Rational`].
+    pub between: Between,
+    /// Largest error of an entry at samples that were left out, every second one: an upper bound for
+    /// smooth data, because the step was twice as wide. `None` below five samples.
+    pub left_out_error: Option<f64>,
+    /// Order of the rational model, when there is one.
+    pub order: Option<usize>,
+    /// Root mean square miss of the rational model at the samples, when there is one.
+    pub fit_rms: Option<f64>,
+    /// Root mean square miss at the samples of the passive model that continues the data, when
+    /// [`Continuation::Rational`] was asked for.
+    pub continuation_rms: Option<f64>,
+}
+
 /// How to fill the gaps.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SampledSettings {
@@ -44,6 +78,10 @@ pub struct SampledSettings {
     pub reference_ohm: Option<Vec<f64>>,
     /// Value at 0 Hz.
     pub dc: DcPoint,
+    /// Between the samples.
+    pub between: Between,
+    /// How to fit the rational model, where one is needed.
+    pub fit: FitSettings,
     /// Beyond the last sample.
     pub continuation: Continuation,
     /// Width of the passage from the data to the continuation, hertz; `None`: a tenth of the last frequency.
@@ -57,6 +95,8 @@ impl Default for SampledSettings {
         Self {
             reference_ohm: None,
             dc: DcPoint::Polynomial,
+            between: Between::Best,
+            fit: FitSettings::default(),
             continuation: Continuation::default(),
             fade_hz: None,
             keep_activity: false,
@@ -68,7 +108,8 @@ impl Default for SampledSettings {
 #[derive(Debug, Clone)]
 pub struct SampledResponse {
     reference_ohm: Vec<f64>,
-    spline: MatrixSpline,
+    inside: Inside,
+    quality: SampledQuality,
     beyond: Beyond,
     last_hz: f64,
     keep_activity: bool,
@@ -90,15 +131,20 @@ impl SampledResponse {
         note_activity(&network, settings.keep_activity, &mut findings)?;
         let (freq_hz, s) = knots(&network, settings, &mut findings)?;
         // 3. Inside and beyond.
-        let delay_s = continuation::port_delays(&freq_hz, &s);
-        let spline = MatrixSpline::new(&freq_hz, &s, delay_s);
+        let needs_model = settings.continuation == Continuation::Rational;
+        let Prepared { inside, model, quality } = inside::prepare(&freq_hz, &s, settings, needs_model, &mut findings)?;
         let last_hz = freq_hz[freq_hz.len() - 1];
         let fade_hz = settings.fade_hz.unwrap_or(last_hz / 10.0);
         if !(fade_hz.is_finite() && fade_hz >= 0.0) {
             return mismatch("a finite fade width from 0 Hz up", format!("{fade_hz} Hz"));
         }
-        let beyond = Beyond::new(settings.continuation, &freq_hz, &s, fade_hz)?;
-        Ok(Self { reference_ohm, spline, beyond, last_hz, keep_activity: settings.keep_activity, findings })
+        let beyond = Beyond::new(settings.continuation, &freq_hz, &s, fade_hz, model)?;
+        Ok(Self { reference_ohm, inside, quality, beyond, last_hz, keep_activity: settings.keep_activity, findings })
+    }
+
+    /// How it was made and how good it is.
+    pub fn quality(&self) -> &SampledQuality {
+        &self.quality
     }
 
     /// Remarks: those of the network, and what was assumed here.
@@ -120,7 +166,7 @@ impl FrequencyResponse for SampledResponse {
         if !(freq_hz >= 0.0 && freq_hz.is_finite()) {
             return mismatch("a finite frequency from 0 Hz up", format!("{freq_hz} Hz"));
         }
-        let s = if freq_hz <= self.last_hz { self.spline.at(freq_hz) } else { self.beyond.at(freq_hz) };
+        let s = if freq_hz <= self.last_hz { self.inside.at(freq_hz) } else { self.beyond.at(freq_hz) };
         if self.keep_activity { Ok(s) } else { made_passive(s) }
     }
 

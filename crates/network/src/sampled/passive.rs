@@ -31,8 +31,7 @@ pub(super) fn is_passive(s: &CMatrix) -> bool {
     for j in 0..n {
         let sum: f64 = l.row(j)[..j].iter().map(Complex64::norm_sqr).sum();
         let pivot = l[(j, j)].re - sum;
-        // a NaN fails here too
-        if !(pivot > 0.0) {
+        if pivot <= 0.0 || pivot.is_nan() {
             return false;
         }
         let root = pivot.sqrt();

@@ -115,29 +115,29 @@ pub struct TouchstoneError {
     /// Kind.
     pub fault: Fault,
     /// Name of the file as given, may be empty.
-    pub file: String,
+    pub file: Box<str>,
     /// Line, counted from one.
     pub line: usize,
     /// First and last column of the offending text, counted from one, when known.
     pub columns: Option<(usize, usize)>,
     /// What was expected.
-    pub expected: String,
+    pub expected: Box<str>,
     /// What was found.
-    pub found: String,
+    pub found: Box<str>,
     /// What to do; may be empty.
-    pub advice: String,
+    pub advice: Box<str>,
 }
 
 impl TouchstoneError {
     pub(super) fn new(fault: Fault, line: usize, expected: impl Into<String>, found: impl Into<String>) -> Self {
         Self {
             fault,
-            file: String::new(),
+            file: "".into(),
             line,
             columns: None,
-            expected: expected.into(),
-            found: found.into(),
-            advice: String::new(),
+            expected: expected.into().into(),
+            found: found.into().into(),
+            advice: "".into(),
         }
     }
 
@@ -147,12 +147,12 @@ impl TouchstoneError {
     }
 
     pub(super) fn advise(mut self, advice: impl Into<String>) -> Self {
-        self.advice = advice.into();
+        self.advice = advice.into().into();
         self
     }
 
     pub(super) fn in_file(mut self, name: &str) -> Self {
-        self.file = name.to_owned();
+        self.file = name.into();
         self
     }
 }

@@ -54,6 +54,11 @@ impl SymmetricPattern {
         &self.rows[self.col_start[j]..self.col_start[j + 1]]
     }
 
+    /// Row of entry number `entry`.
+    pub fn row(&self, entry: usize) -> u32 {
+        self.rows[entry]
+    }
+
     /// Range of the entry numbers of column `j`.
     pub fn column_range(&self, j: usize) -> std::ops::Range<usize> {
         self.col_start[j]..self.col_start[j + 1]

@@ -1,1 +1,62 @@
-//! Three-dimensional field solution on triangular prisms.
+//! Three-dimensional field solution of layered structures in the frequency domain.
+//!
+//! Input: a [`Volume`] (layers, bodies, conductors, walls, ports), meshed into a [`Model`]: a
+//! triangulated plan swept through levels. Output: the scattering matrix of the ports with a report, or resonances.
+//! Method: curl-conforming elements of first or second order on triangular prisms, direct sparse
+//! solution with all ports as right-hand sides.
+//! Conventions: SI, peak phasors, `exp(+jωt)`, power waves as in `network`.
+//! Sources: see `element` for the functions, `system` for the equations, `modes` for the ports.
+
+mod describe;
+mod eigen;
+mod element;
+mod model;
+mod modes;
+mod plan;
+mod resonance;
+mod solution;
+mod space;
+mod system;
+mod triangulate;
+
+pub use describe::{Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
+pub use element::Order;
+pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, foil_impedance_ohm, skin_depth_m};
+pub use plan::PlanMesh;
+pub use resonance::{Resonance, resonances};
+pub use solution::{Driven, FieldSolution, SolutionReport, SolveSettings};
+pub use space::Formulation;
+pub use triangulate::{PlanSize, Segment, triangulate};
+
+/// Errors of the volume solution.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum VolumeError {
+    /// The mesh or the structure cannot be used.
+    #[error("{what}")]
+    Mesh {
+        /// What was expected and found, where.
+        what: String,
+    },
+    /// A port cannot be used.
+    #[error("{what}")]
+    Port {
+        /// What was expected and found.
+        what: String,
+    },
+    /// A frequency outside the range of the method.
+    #[error("expected a finite frequency above zero, found {freq_hz} Hz")]
+    Frequency {
+        /// The frequency, hertz.
+        freq_hz: f64,
+    },
+    /// The sparse solver gave no usable answer.
+    #[error(transparent)]
+    Sparse(#[from] sparse::SparseError),
+    /// A dense kernel failed.
+    #[error(transparent)]
+    Numerics(#[from] numerics::NumericsError),
+    /// The caller asked to stop.
+    #[error(transparent)]
+    Cancelled(#[from] numerics::Cancelled),
+}

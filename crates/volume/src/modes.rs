@@ -1,0 +1,304 @@
+//! Guided waves of a port plane, as a two-dimensional eigenproblem on the trace of the volume mesh.
+//!
+//! Unknowns are the tangential field of the plane (the very trace functions of the volume) and the
+//! normal field. With `E = (e_t/β + j n e_n) exp(−jβζ)` the pencil is
+//! `[S − k²T, 0; 0, 0] x = −β² [T₁, G; Gᵀ, S_n − k² T_n] x` (J.-M. Jin, "The Finite Element Method
+//! in Electromagnetics" (2002), section 8.4, Lee-Sun-Cendes form).
+//! A mode is scaled to `∫ E×H·n = 1` (no conjugation), so its voltage and current equal its wave
+//! amplitude. Metal cut by the plane counts as a perfect conductor here.
+
+use crate::VolumeError;
+use crate::eigen::largest_eigenpairs;
+use crate::element::{IntervalMatrices, Order};
+use crate::model::{Face, Model, PrismMesh, Surface, vacuum_impedance_ohm};
+use crate::space::Space;
+use crate::system::wavenumber;
+use numerics::{Complex64, Quiet};
+use sparse::{Analysis, AnalysisSettings, Precision, Solver, SymmetricMatrix};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+/// Share of the tangential part below which an eigenvector belongs to the idle kernel.
+const TANGENTIAL_MIN: f64 = 1e-6;
+/// Relative residual above which a mode counts as not found.
+const RESIDUAL_MAX: f64 = 1e-8;
+
+/// One guided wave.
+#[derive(Debug, Clone)]
+pub(crate) struct Mode {
+    /// Complex phase constant, 1/m; the wave is `exp(−jβζ)`.
+    pub beta: Complex64,
+    /// Voltage functional `∫ E_t × h · n` on raw values.
+    pub functional: Vec<(usize, Complex64)>,
+    /// Tangential field of the mode on raw values, √Ω scaled.
+    #[allow(dead_code)] // the field picture of a port
+    pub field: Vec<(usize, Complex64)>,
+}
+
+/// Local numbering of the plane's free functions.
+struct Plane {
+    tangential: BTreeMap<usize, usize>,
+    normal: BTreeMap<usize, usize>,
+}
+
+#[derive(Default)]
+struct Parts {
+    curl: Vec<(usize, usize, f64)>,
+    mass_loaded: Vec<(usize, usize, Complex64)>,
+    mass: Vec<(usize, usize, f64)>,
+    gradient: Vec<(usize, usize, f64)>,
+    normal_stiffness: Vec<(usize, usize, f64)>,
+    normal_mass: Vec<(usize, usize, Complex64)>,
+}
+
+/// The `n_modes` waves with the largest Re β² of the plane made of `edges`.
+pub(crate) fn port_modes(
+    model: &Model,
+    space: &Space,
+    edges: &[u32],
+    n_modes: usize,
+    freq_hz: f64,
+) -> Result<Vec<Mode>, VolumeError> {
+    let plane = number(model, space, edges);
+    let parts = assemble(model, space, edges, &plane, freq_hz);
+    let k = wavenumber(freq_hz);
+    let (nt, nn) = (plane.tangential.len(), plane.normal.len());
+    let n = nt + nn;
+    if nt == 0 {
+        return Err(VolumeError::Port { what: "the plane of a wave port has no free field".into() });
+    }
+    let highest = parts_permittivity(model, edges, freq_hz);
+    let sigma = -k * k * highest * 1.05;
+    let mut a = Vec::new();
+    let mut b = Vec::new();
+    a.extend(parts.curl.iter().map(|&(i, j, v)| (i, j, v.into())));
+    a.extend(parts.mass_loaded.iter().map(|&(i, j, v)| (i, j, -v * k * k)));
+    b.extend(parts.mass.iter().map(|&(i, j, v)| (i, j, Complex64::from(v))));
+    b.extend(parts.gradient.iter().map(|&(i, j, v)| (i, nt + j, Complex64::from(v))));
+    b.extend(parts.normal_stiffness.iter().map(|&(i, j, v)| (nt + i, nt + j, Complex64::from(v))));
+    b.extend(parts.normal_mass.iter().map(|&(i, j, v)| (nt + i, nt + j, -v * k * k)));
+    let shifted: Vec<(usize, usize, Complex64)> =
+        a.iter().copied().chain(b.iter().map(|&(i, j, v)| (i, j, -v * sigma))).collect();
+    let tangential = SymmetricMatrix::from_entries(nt, &a)?;
+    let right = SymmetricMatrix::from_entries(n, &b)?;
+    let shifted = SymmetricMatrix::from_entries(n, &shifted)?;
+    let analysis = Arc::new(Analysis::new(shifted.pattern(), &AnalysisSettings::default())?);
+    let solver = Solver::new(&analysis, shifted, Precision::Double, &Quiet)?;
+    let pairs = largest_eigenpairs(n, 24 + 6 * n_modes, |x| {
+        Ok(solver.solve(&[right.times(x)], &Quiet)?.columns.swap_remove(0))
+    })?;
+    let mut found: Vec<(Complex64, Vec<Complex64>)> = pairs
+        .into_iter()
+        .filter(|p| p.residual < RESIDUAL_MAX)
+        .map(|p| (-(sigma + p.value.inv()), p.vector))
+        .filter(|(_, x)| {
+            let size = |x: &[Complex64]| x.iter().map(|v| v.norm_sqr()).sum::<f64>();
+            size(&x[..nt]) > TANGENTIAL_MIN.powi(2) * size(x)
+        })
+        .collect();
+    found.sort_by(|a, b| b.0.re.total_cmp(&a.0.re));
+    if found.len() < n_modes {
+        return Err(VolumeError::Port {
+            what: format!(
+                "expected {n_modes} modes in the plane of a wave port, found {}; ask for fewer or refine the plane",
+                found.len()
+            ),
+        });
+    }
+    found.truncate(n_modes);
+    let names: Vec<usize> = plane.tangential.keys().copied().collect();
+    Ok(found.into_iter().map(|(beta2, x)| scale_mode(beta2, &x[..nt], &tangential, &names, model, space, k)).collect())
+}
+
+/// Functional `v = ∫ F · (e_t + ∇e_n)/(ωμ) = −A e_t / (β² ωμ)`, scaled to unit power.
+fn scale_mode(
+    beta2: Complex64,
+    e: &[Complex64],
+    tangential: &SymmetricMatrix<Complex64>,
+    names: &[usize],
+    model: &Model,
+    space: &Space,
+    k: f64,
+) -> Mode {
+    let beta = outgoing(beta2.sqrt());
+    let omega_mu = k * vacuum_impedance_ohm();
+    let v: Vec<Complex64> = tangential.times(e).into_iter().map(|x| -x / (beta2 * omega_mu)).collect();
+    let power: Complex64 = e.iter().zip(&v).map(|(e, v)| e * v).sum::<Complex64>() / beta;
+    let largest = leading(&v, names, space, &model.mesh);
+    let mut scale = power.sqrt().inv();
+    if (largest * scale).re < 0.0 {
+        scale = -scale;
+    }
+    Mode {
+        beta,
+        functional: names.iter().zip(&v).map(|(&r, &v)| (r, v * scale)).collect(),
+        field: names.iter().zip(e).map(|(&r, &e)| (r, e * scale / beta)).collect(),
+    }
+}
+
+/// The value that fixes the sign of a mode: the strongest upright one, or the strongest of all
+/// where the upright field is weak; fields count as positive towards +z, +x, +y.
+/// Ports that see the same line thus agree.
+fn leading(v: &[Complex64], names: &[usize], space: &Space, mesh: &PrismMesh) -> Complex64 {
+    const WEAK: f64 = 1e-3;
+    let strongest = |upright_only: bool| {
+        let chosen = v
+            .iter()
+            .zip(names)
+            .filter(|(_, r)| !upright_only || space.is_upright(**r))
+            .map(|(v, &r)| v * space.direction(mesh, r));
+        // Equal strengths differ by rounding; the first of them counts.
+        chosen.fold(Complex64::default(), |a, b| if b.norm() > a.norm() * (1.0 + 1e-9) { b } else { a })
+    };
+    let (upright, any) = (strongest(true), strongest(false));
+    if upright.norm() > WEAK * any.norm() { upright } else { any }
+}
+
+/// The root that decays, or carries power, along the direction of travel.
+fn outgoing(beta: Complex64) -> Complex64 {
+    let flips = if beta.im.abs() > 1e-12 * beta.norm() { beta.im > 0.0 } else { beta.re < 0.0 };
+    if flips { -beta } else { beta }
+}
+
+fn parts_permittivity(model: &Model, edges: &[u32], freq_hz: f64) -> f64 {
+    let mesh = &model.mesh;
+    let prisms = edges.iter().flat_map(|&e| {
+        let t = mesh.plan.edge_triangles[e as usize].0 as usize;
+        (0..mesh.n_layers()).filter_map(move |l| mesh.medium(t, l))
+    });
+    prisms.map(|m| model.media[m as usize].relative_permittivity(freq_hz).re).fold(1.0, f64::max)
+}
+
+fn is_metal(model: &Model, face: Face) -> bool {
+    match face {
+        Face::Open => false,
+        Face::Electric => true,
+        Face::Surface(s) => matches!(model.surfaces[s as usize], Surface::Conductor { .. } | Surface::Sheet { .. }),
+    }
+}
+
+fn number(model: &Model, space: &Space, edges: &[u32]) -> Plane {
+    let mesh = &model.mesh;
+    let mut blocked_raw = BTreeSet::new();
+    let mut blocked_node = BTreeSet::new();
+    let touched: BTreeSet<u32> = edges.iter().flat_map(|&e| mesh.plan.edges[e as usize]).collect();
+    for (t, corners) in mesh.plan.triangles.iter().enumerate() {
+        if !corners.iter().any(|c| touched.contains(c)) {
+            continue;
+        }
+        for level in 0..mesh.n_levels() {
+            if is_metal(model, mesh.flat_faces[t * mesh.n_levels() + level]) {
+                blocked_raw.extend(space.flat_face(mesh, t, level));
+                blocked_node.extend(space.flat_potentials(mesh, t, level));
+            }
+        }
+        for e in mesh.plan.triangle_edges[t] {
+            for l in 0..mesh.n_layers() {
+                if is_metal(model, mesh.upright_faces[e as usize * mesh.n_layers() + l]) {
+                    blocked_raw.extend(space.upright_face(mesh, e as usize, l));
+                    blocked_node.extend(space.face_potentials(mesh, e as usize, l));
+                }
+            }
+        }
+    }
+    let mut plane = Plane { tangential: BTreeMap::new(), normal: BTreeMap::new() };
+    each_face(model, edges, |e, l, _| {
+        for r in space.upright_face(mesh, e, l) {
+            if !blocked_raw.contains(&r) && !space.terms(r).is_empty() {
+                plane.tangential.insert(r, 0);
+            }
+        }
+        for p in space.face_potentials(mesh, e, l) {
+            if !blocked_node.contains(&p) {
+                plane.normal.insert(p, 0);
+            }
+        }
+    });
+    plane.tangential.values_mut().enumerate().for_each(|(k, v)| *v = k);
+    plane.normal.values_mut().enumerate().for_each(|(k, v)| *v = k);
+    plane
+}
+
+/// Calls `f(edge, layer, medium)` for the faces of the plane that touch matter.
+fn each_face(model: &Model, edges: &[u32], mut f: impl FnMut(usize, usize, u16)) {
+    let mesh = &model.mesh;
+    for &e in edges {
+        let t = mesh.plan.edge_triangles[e as usize].0 as usize;
+        for l in 0..mesh.n_layers() {
+            if let Some(medium) = mesh.medium(t, l)
+                && mesh.upright_faces[e as usize * mesh.n_layers() + l] == Face::Open
+            {
+                f(e as usize, l, medium);
+            }
+        }
+    }
+}
+
+fn assemble(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz: f64) -> Parts {
+    let mesh = &model.mesh;
+    let mut parts = Parts::default();
+    let order = space.order;
+    each_face(model, edges, |e, l, medium| {
+        let s = IntervalMatrices::new(mesh.plan.edge_length(e));
+        let z = IntervalMatrices::new(mesh.height(l));
+        let eps = model.media[medium as usize].relative_permittivity(freq_hz);
+        let t: Vec<Option<usize>> =
+            space.upright_face(mesh, e, l).iter().map(|r| plane.tangential.get(r).copied()).collect();
+        let n: Vec<Option<usize>> =
+            space.face_potentials(mesh, e, l).iter().map(|p| plane.normal.get(p).copied()).collect();
+        face_parts(&s, &z, eps, order, &t, &n, &mut parts);
+    });
+    parts
+}
+
+/// Adds one face; each symmetric pair is given once (`i ≥ j`).
+fn face_parts(
+    s: &IntervalMatrices,
+    z: &IntervalMatrices,
+    eps: Complex64,
+    order: Order,
+    t: &[Option<usize>],
+    n: &[Option<usize>],
+    parts: &mut Parts,
+) {
+    let (nu, nf) = (order.n_up(), order.n_flat());
+    let first = nf * nu;
+    // Function k of the plane: along the edge (flat c, up a) or upright (node v, flat b).
+    let split = |k: usize| if k < first { (true, k / nu, k % nu) } else { (false, (k - first) / nf, (k - first) % nf) };
+    for (k, &i) in t.iter().enumerate() {
+        let Some(i) = i else { continue };
+        let (along, c, a) = split(k);
+        for (m, &j) in t.iter().enumerate() {
+            let Some(j) = j.filter(|&j| j <= i) else { continue };
+            let (other_along, d, b) = split(m);
+            let (curl, mass) = match (along, other_along) {
+                (true, true) => (s.flat_mass.0[c][d] * z.stiffness.0[a][b], s.flat_mass.0[c][d] * z.mass.0[a][b]),
+                (false, false) => (s.stiffness.0[c][d] * z.flat_mass.0[a][b], s.mass.0[c][d] * z.flat_mass.0[a][b]),
+                (true, false) => (-s.coupling.0[d][c] * z.coupling.0[a][b], 0.0),
+                (false, true) => (-s.coupling.0[c][d] * z.coupling.0[b][a], 0.0),
+            };
+            parts.curl.push((i, j, curl));
+            if mass != 0.0 {
+                parts.mass.push((i, j, mass));
+                parts.mass_loaded.push((i, j, eps * mass));
+            }
+        }
+        for (m, &j) in n.iter().enumerate() {
+            let Some(j) = j else { continue };
+            let (v, w) = (m / nu, m % nu);
+            let g = if along { s.coupling.0[v][c] * z.mass.0[a][w] } else { s.mass.0[c][v] * z.coupling.0[w][a] };
+            parts.gradient.push((i, j, g));
+        }
+    }
+    for (k, &i) in n.iter().enumerate() {
+        let Some(i) = i else { continue };
+        let (v, a) = (k / nu, k % nu);
+        for (m, &j) in n.iter().enumerate() {
+            let Some(j) = j.filter(|&j| j <= i) else { continue };
+            let (w, b) = (m / nu, m % nu);
+            let stiffness = s.stiffness.0[v][w] * z.mass.0[a][b] + s.mass.0[v][w] * z.stiffness.0[a][b];
+            parts.normal_stiffness.push((i, j, stiffness));
+            parts.normal_mass.push((i, j, eps * s.mass.0[v][w] * z.mass.0[a][b]));
+        }
+    }
+}

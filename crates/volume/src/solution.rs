@@ -1,0 +1,201 @@
+//! Solution of the driven problem at one frequency, with its self-checks.
+
+use crate::VolumeError;
+use crate::element::Order;
+use crate::model::{Model, vacuum_impedance_ohm};
+use crate::space::Formulation;
+use crate::system::{PortState, System, wavenumber};
+use numerics::{CMatrix, Complex64, Watch};
+use quantity::constants::LIGHT_SPEED_M_PER_S;
+use std::sync::Arc;
+
+/// Longest edge of the mesh in wavelengths below which the stabilised form is used.
+const STABILISED_BELOW_WAVELENGTHS: f64 = 1.0 / 400.0;
+
+/// Choices of the solution.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SolveSettings {
+    /// Order of the elements; second gives more digits for the same memory on smooth fields.
+    pub order: Order,
+    /// Form of the equations; `None` chooses by frequency.
+    pub formulation: Option<Formulation>,
+}
+
+impl Default for SolveSettings {
+    fn default() -> Self {
+        Self { order: Order::Second, formulation: None }
+    }
+}
+
+/// How good the result at one frequency is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SolutionReport {
+    /// Unknowns.
+    pub unknowns: usize,
+    /// Entries of the factor.
+    pub factor_entries: usize,
+    /// Pivots that had to be replaced.
+    pub perturbed_pivots: usize,
+    /// Largest backward error of a right-hand side.
+    pub backward_error_max: f64,
+    /// Largest `|S_pq − S_qp|`.
+    pub reciprocity_defect: f64,
+    /// Largest singular value of S minus one; positive means active.
+    pub passivity_excess: f64,
+    /// Largest difference between power in and power out plus lost, relative to the wave sent in.
+    /// `None` with evanescent or lossy port modes, where waves carry no separate power.
+    pub power_defect: Option<f64>,
+}
+
+/// Scattering matrix at one frequency.
+#[derive(Debug, Clone)]
+pub struct FieldSolution {
+    /// Frequency, hertz.
+    pub freq_hz: f64,
+    /// Scattering matrix: sheet ports against their resistance, wave ports against their modes,
+    /// at the reference planes.
+    pub scattering: CMatrix,
+    /// Phase constant of each wave port, 1/m; `None` for sheet ports.
+    pub beta: Vec<Option<Complex64>>,
+    /// Quality.
+    pub report: SolutionReport,
+}
+
+/// A model made ready for many frequencies.
+pub struct Driven {
+    model: Arc<Model>,
+    settings: SolveSettings,
+    pub(crate) systems: Vec<(Formulation, System)>,
+    edge_max_m: f64,
+}
+
+impl Driven {
+    /// Numbers and assembles `model`.
+    pub fn new(model: Model, settings: SolveSettings) -> Result<Self, VolumeError> {
+        let mesh = &model.mesh;
+        let plan = (0..mesh.plan.edges.len()).map(|e| mesh.plan.edge_length(e)).fold(0.0, f64::max);
+        let edge_max_m = (0..mesh.n_layers()).map(|l| mesh.height(l)).fold(plan, f64::max);
+        Ok(Self { model: Arc::new(model), settings, systems: Vec::new(), edge_max_m })
+    }
+
+    /// Number of network ports.
+    pub fn n_ports(&self) -> usize {
+        self.systems.first().map_or(0, |s| s.1.ports.len())
+    }
+
+    fn formulation(&self, freq_hz: f64) -> Formulation {
+        self.settings.formulation.unwrap_or({
+            let low = self.edge_max_m * freq_hz / LIGHT_SPEED_M_PER_S < STABILISED_BELOW_WAVELENGTHS;
+            if low { Formulation::Stabilised } else { Formulation::Field }
+        })
+    }
+
+    /// The assembled equations for one frequency.
+    pub(crate) fn system(&mut self, freq_hz: f64) -> Result<&System, VolumeError> {
+        let form = self.formulation(freq_hz);
+        if let Some(k) = self.systems.iter().position(|s| s.0 == form) {
+            return Ok(&self.systems[k].1);
+        }
+        self.systems.push((form, System::new(&self.model, self.settings.order, form)?));
+        Ok(&self.systems.last().expect("just pushed").1)
+    }
+
+    /// Solves at one frequency above zero.
+    pub fn solve(&mut self, freq_hz: f64, watch: &dyn Watch) -> Result<FieldSolution, VolumeError> {
+        if !(freq_hz > 0.0 && freq_hz.is_finite()) {
+            return Err(VolumeError::Frequency { freq_hz });
+        }
+        solve_system(self.system(freq_hz)?, freq_hz, watch).map(|s| s.0)
+    }
+}
+
+/// Scattering matrix and the solution vectors of unit waves.
+pub(crate) fn solve_system(
+    system: &System,
+    freq_hz: f64,
+    watch: &dyn Watch,
+) -> Result<(FieldSolution, Vec<Vec<Complex64>>), VolumeError> {
+    let states = system.port_states(freq_hz)?;
+    let solver = system.factor(freq_hz, &states, watch)?;
+    let rhs: Vec<Vec<Complex64>> = (0..states.len()).map(|q| system.excitation(freq_hz, &states, q)).collect();
+    let fields = solver.solve(&rhs, watch)?;
+    let raw = scattering(&states, &fields.columns);
+    let report = solver.report();
+    let power_defect = power_defect(system, freq_hz, &states, &fields.columns, &raw);
+    let n = states.len();
+    let mut reciprocity_defect = 0.0_f64;
+    for p in 0..n {
+        for q in 0..p {
+            reciprocity_defect = reciprocity_defect.max((raw[(p, q)] - raw[(q, p)]).norm());
+        }
+    }
+    let largest = if n > 0 { numerics::linear::singular_values(&raw)?.into_iter().fold(0.0, f64::max) } else { 0.0 };
+    let solution = FieldSolution {
+        freq_hz,
+        scattering: shift_planes(system, &states, raw),
+        beta: states.iter().map(|s| s.mode.as_ref().map(|m| m.beta)).collect(),
+        report: SolutionReport {
+            unknowns: report.unknowns,
+            factor_entries: report.factor_entries,
+            perturbed_pivots: report.perturbed_pivots,
+            backward_error_max: fields.backward_errors.iter().fold(0.0, |a, &b| f64::max(a, b)),
+            reciprocity_defect,
+            passivity_excess: largest - 1.0,
+            power_defect,
+        },
+    };
+    Ok((solution, fields.columns))
+}
+
+/// `S_pq = V_p/√R_p − δ_pq` for unit waves.
+pub(crate) fn scattering(states: &[PortState], columns: &[Vec<Complex64>]) -> CMatrix {
+    CMatrix::from_fn(states.len(), states.len(), |p, q| {
+        let v: Complex64 = states[p].functional.iter().map(|&(u, v)| v * columns[q][u as usize]).sum();
+        v / states[p].resistance.sqrt() - if p == q { 1.0 } else { 0.0 }
+    })
+}
+
+/// Moves the reference planes of wave ports into the volume.
+fn shift_planes(system: &System, states: &[PortState], s: CMatrix) -> CMatrix {
+    let factor: Vec<Complex64> = states
+        .iter()
+        .zip(&system.ports)
+        .map(|(state, port)| match (&state.mode, &system.model.ports[port.shape_idx]) {
+            (Some(mode), crate::PortShape::Wave { shift_m, .. }) => (Complex64::i() * mode.beta * *shift_m).exp(),
+            _ => 1.0.into(),
+        })
+        .collect();
+    CMatrix::from_fn(s.n_rows(), s.n_cols(), |p, q| s[(p, q)] * factor[p] * factor[q])
+}
+
+/// Power sent in minus power returned and power lost in media and surfaces, for each port.
+fn power_defect(
+    system: &System,
+    freq_hz: f64,
+    states: &[PortState],
+    columns: &[Vec<Complex64>],
+    s: &CMatrix,
+) -> Option<f64> {
+    let real = |m: &crate::modes::Mode| m.beta.im.abs() < 1e-9 * m.beta.re;
+    if !states.iter().all(|p| p.mode.as_ref().is_none_or(real)) {
+        return None;
+    }
+    let k = wavenumber(freq_hz);
+    let entry_columns = system.entry_columns();
+    let mut worst = 0.0_f64;
+    for (q, x) in columns.iter().enumerate() {
+        let mut lost = 0.0;
+        for (medium, entries) in system.model.media.iter().zip(&system.media) {
+            let loss = -medium.relative_permittivity(freq_hz).im;
+            if loss != 0.0 {
+                lost += k / vacuum_impedance_ohm() * loss * system.energy(entries, &entry_columns, x);
+            }
+        }
+        for (surface, entries) in system.model.surfaces.iter().zip(&system.surfaces) {
+            lost += surface.admittance_s(freq_hz).re * system.energy(entries, &entry_columns, x);
+        }
+        let out: f64 = (0..s.n_rows()).map(|p| s[(p, q)].norm_sqr()).sum();
+        worst = worst.max((1.0 - out - lost).abs());
+    }
+    Some(worst)
+}

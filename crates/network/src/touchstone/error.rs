@@ -115,44 +115,45 @@ pub struct TouchstoneError {
     /// Kind.
     pub fault: Fault,
     /// Name of the file as given, may be empty.
-    pub file: Box<str>,
+    pub file: String,
     /// Line, counted from one.
     pub line: usize,
     /// First and last column of the offending text, counted from one, when known.
-    pub columns: Option<(usize, usize)>,
+    pub columns: Option<(u32, u32)>,
     /// What was expected.
-    pub expected: Box<str>,
+    pub expected: String,
     /// What was found.
-    pub found: Box<str>,
+    pub found: String,
     /// What to do; may be empty.
-    pub advice: Box<str>,
+    pub advice: String,
 }
 
 impl TouchstoneError {
     pub(super) fn new(fault: Fault, line: usize, expected: impl Into<String>, found: impl Into<String>) -> Self {
         Self {
             fault,
-            file: "".into(),
+            file: String::new(),
             line,
             columns: None,
-            expected: expected.into().into(),
-            found: found.into().into(),
-            advice: "".into(),
+            expected: expected.into(),
+            found: found.into(),
+            advice: String::new(),
         }
     }
 
     pub(super) fn columns(mut self, columns: (usize, usize)) -> Self {
-        self.columns = Some(columns);
+        let narrow = |c: usize| u32::try_from(c).unwrap_or(u32::MAX);
+        self.columns = Some((narrow(columns.0), narrow(columns.1)));
         self
     }
 
     pub(super) fn advise(mut self, advice: impl Into<String>) -> Self {
-        self.advice = advice.into().into();
+        self.advice = advice.into();
         self
     }
 
     pub(super) fn in_file(mut self, name: &str) -> Self {
-        self.file = name.into();
+        self.file = name.to_owned();
         self
     }
 }

@@ -143,6 +143,23 @@ impl<T: Scalar> SymmetricMatrix<T> {
         y
     }
 
+    /// Magnitudes of the entries times magnitudes of a vector.
+    pub fn times_magnitudes(&self, x: &[T]) -> Vec<f64> {
+        let size: Vec<f64> = x.iter().map(|x| x.modulus()).collect();
+        let mut y = vec![0.0; self.order()];
+        for j in 0..self.order() {
+            let range = self.pattern.column_range(j);
+            for (&i, v) in self.pattern.rows[range.clone()].iter().zip(&self.values[range]) {
+                let (i, v) = (i as usize, v.modulus());
+                y[i] += v * size[j];
+                if i != j {
+                    y[j] += v * size[i];
+                }
+            }
+        }
+        y
+    }
+
     /// Largest sum of magnitudes over a row.
     pub fn norm_inf(&self) -> f64 {
         let mut sums = vec![0.0; self.order()];

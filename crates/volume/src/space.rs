@@ -37,6 +37,8 @@ pub(crate) struct Space {
     pub n_unknowns: usize,
     /// Number of independent potentials: the size of the curl-free space.
     pub n_potentials: usize,
+    /// Unknowns that are potentials; they come first.
+    pub n_potential_unknowns: usize,
 }
 
 impl Space {
@@ -59,6 +61,7 @@ impl Space {
             terms: Vec::new(),
             n_unknowns: 0,
             n_potentials: 0,
+            n_potential_unknowns: 0,
         };
         let free = space.free(mesh);
         let potentials = Potentials::new(&space, mesh, &free);
@@ -222,6 +225,7 @@ impl Space {
 
     fn number_with_potentials(&mut self, free: &[bool], potentials: &Potentials) {
         let mut next = potentials.n as u32;
+        self.n_potential_unknowns = potentials.n;
         self.start = vec![0];
         for (raw, &f) in free.iter().enumerate() {
             if f {

@@ -94,7 +94,7 @@ impl System {
                 let Some(medium) = mesh.medium(t, l) else { continue };
                 let m = PrismMatrices::new(&plane, z, self.space.order);
                 let map = LocalMap::new(&self.space, &self.space.prism(mesh, t, l));
-                map.scatter(&self.pattern, &m.curl_curl, m.n, &mut self.stiffness);
+                map.without_potentials().scatter(&self.pattern, &m.curl_curl, m.n, &mut self.stiffness);
                 map.scatter(&self.pattern, &m.mass, m.n, &mut media[medium as usize]);
             }
         }
@@ -246,8 +246,10 @@ pub(crate) fn upright_mass(s: f64, h: f64, order: Order) -> Vec<f64> {
 }
 
 /// Raw values of one element expressed by unknowns.
+#[derive(Clone)]
 pub(crate) struct LocalMap {
     unknowns: Vec<u32>,
+    n_potentials: usize,
     rows: Vec<Vec<(usize, f64)>>,
 }
 
@@ -263,7 +265,16 @@ impl LocalMap {
                 space.terms(r).iter().map(|&(u, c)| (place(u), c)).collect()
             })
             .collect();
-        Self { unknowns, rows }
+        let n_potentials = unknowns.partition_point(|&u| (u as usize) < space.n_potential_unknowns);
+        Self { unknowns, n_potentials, rows }
+    }
+
+    /// The map without potentials, for a matrix that gradients do not feel: leaving them out keeps
+    /// rounding of the curl-curl matrix out of the far smaller mass of the potentials.
+    fn without_potentials(&self) -> Self {
+        let mut out = self.clone();
+        out.rows.iter_mut().for_each(|row| row.retain(|&(u, _)| u >= self.n_potentials));
+        out
     }
 
     /// `Tᵀ M T` for a dense element matrix by rows.

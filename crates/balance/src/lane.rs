@@ -4,8 +4,9 @@ use crate::embedding::Blocks;
 use crate::{BalanceError, Embedding};
 use numerics::fourier::Fourier;
 use numerics::krylov::{KrylovResult, KrylovSettings, Scalars, gmres};
-use numerics::linear::Lu;
+use numerics::linear::{Lu, Packed, subtract_product};
 use numerics::{CMatrix, Complex64};
+use std::ops::Range;
 
 /// The linear multiport at all pump harmonics of one lane.
 ///
@@ -135,35 +136,40 @@ fn resolved(c: &[Complex64], h: i32) -> Complex64 {
     if 2 * h.abs() >= n { Complex64::default() } else { c[h.rem_euclid(n) as usize] }
 }
 
-/// The linearised balance of a lane as a dense matrix over harmonics `−cut…cut`; rows and columns
-/// run harmonic by harmonic, junctions fastest.
-pub(crate) fn matrix(lane: &Lane, slopes: &Slopes, cut: usize) -> CMatrix {
+/// The whole linearised balance of a lane as a dense matrix; rows and columns run harmonic by
+/// harmonic, junctions fastest.
+pub(crate) fn matrix(lane: &Lane, slopes: &Slopes) -> CMatrix {
+    let all = 0..lane.n_harmonics();
+    block(lane, slopes, all.clone(), all)
+}
+
+/// Rows and columns of [`matrix`] in two ranges of harmonic indices.
+fn block(lane: &Lane, slopes: &Slopes, rows: Range<usize>, cols: Range<usize>) -> CMatrix {
     let n = lane.n_junctions();
-    let (m, cut) = (2 * cut + 1, cut as i32);
-    let centre = lane.pump_order as i32;
-    let mut a = CMatrix::zeros(m * n, m * n);
-    let one = Complex64::from(1.0);
-    // the column's own factors depend on row minus column harmonic only
-    let span = 2 * cut;
-    let dv: Vec<Vec<Complex64>> = (0..n).map(|j| (-span..=span).map(|h| 2.0 * slopes.dv(j, h)).collect()).collect();
-    let dq: Vec<Vec<Complex64>> =
-        (0..n).map(|j| (-span..=span).map(|h| slopes.dq(j, h) * lane.junction_ohm[j]).collect()).collect();
-    for (row_k, k) in (-cut..=cut).enumerate() {
-        let i = (k + centre) as usize;
+    let mut a = CMatrix::zeros(rows.len() * n, cols.len() * n);
+    // the factors of a column depend on row minus column harmonic only
+    let lowest = rows.start as i32 - (cols.end as i32 - 1);
+    let spread = lowest..rows.end as i32 - cols.start as i32;
+    let factors = |f: &dyn Fn(usize, i32) -> Complex64| -> Vec<Complex64> {
+        spread.clone().flat_map(|h| (0..n).map(move |j| (h, j))).map(|(h, j)| f(j, h)).collect()
+    };
+    let dv = factors(&|j, h| 2.0 * slopes.dv(j, h));
+    let dq = factors(&|j, h| slopes.dq(j, h) * lane.junction_ohm[j]);
+    for (row_k, i) in rows.enumerate() {
         let jomega = Complex64::new(0.0, lane.omega[i]);
         let s = &lane.blocks[i].jj;
         for row_j in 0..n {
             let out = a.row_mut(row_k * n + row_j);
-            for (col_k, k2) in (-cut..=cut).enumerate() {
-                let h = (k - k2 + span) as usize;
+            for (col_k, i2) in cols.clone().enumerate() {
+                let h = (i as i32 - i2 as i32 - lowest) as usize * n;
                 for col_j in 0..n {
                     let s = s[(row_j, col_j)];
-                    let one_plus_s = if row_j == col_j { one + s } else { s };
-                    let mut t = jomega * dq[col_j][h];
-                    if k == k2 {
-                        t += one;
+                    let one_plus_s = if row_j == col_j { s + 1.0 } else { s };
+                    let mut t = jomega * dq[h + col_j];
+                    if i == i2 {
+                        t += 1.0;
                     }
-                    out[col_k * n + col_j] = one_plus_s * t - s * dv[col_j][h];
+                    out[col_k * n + col_j] = one_plus_s * t - s * dv[h + col_j];
                 }
             }
         }
@@ -171,68 +177,76 @@ pub(crate) fn matrix(lane: &Lane, slopes: &Slopes, cut: usize) -> CMatrix {
     a
 }
 
-/// Approximate inverse of a lane: dense over the low harmonics, junction by junction above.
+/// Approximate inverse of a lane: block tridiagonal, each block dense over a run of harmonics.
+///
+/// Couplings further apart than neighbouring blocks are left to the iteration. A lane that fits
+/// into one block is inverted exactly.
 pub(crate) struct Preconditioner {
-    central: Lu,
-    cut: usize,
-    outer: Vec<Option<Lu>>,
     n_junctions: usize,
-    pump_order: usize,
+    blocks: Vec<Block>,
+}
+
+struct Block {
+    harmonics: Range<usize>,
+    /// Factors of the diagonal block after elimination of all blocks before it.
+    diagonal: Lu,
+    /// Coupling to the block before, as it stands in the matrix.
+    below: Option<Packed>,
+    /// The coupling of the block before to this one, multiplied by the inverse of that block.
+    above: Option<Packed>,
 }
 
 impl Preconditioner {
-    pub(crate) fn new(lane: &Lane, slopes: &Slopes, cut: usize) -> Result<Self, BalanceError> {
-        let cut = cut.min(lane.pump_order);
-        let central = Lu::factor(&matrix(lane, slopes, cut))?;
-        let n = lane.n_junctions();
-        let outer = (0..lane.n_harmonics())
-            .map(|i| {
-                if i.abs_diff(lane.pump_order) <= cut {
-                    return Ok(None);
-                }
-                Lu::factor(&mean_block(lane, slopes, i)).map(Some)
-            })
-            .collect::<Result<_, _>>()?;
-        Ok(Self { central, cut, outer, n_junctions: n, pump_order: lane.pump_order })
+    /// Blocks hold about `2·dense_order + 1` harmonics.
+    pub(crate) fn new(lane: &Lane, slopes: &Slopes, dense_order: usize) -> Result<Self, BalanceError> {
+        let m = lane.n_harmonics();
+        let count = m.div_ceil(2 * dense_order + 1);
+        let edge = |b: usize| b * m / count;
+        let mut blocks: Vec<Block> = Vec::with_capacity(count);
+        for b in 0..count {
+            let here = edge(b)..edge(b + 1);
+            let mut diagonal = block(lane, slopes, here.clone(), here.clone());
+            let (mut below, mut above) = (None, None);
+            if let Some(before) = blocks.last() {
+                let right = before.diagonal.solve(&block(lane, slopes, before.harmonics.clone(), here.clone()));
+                let left = block(lane, slopes, here.clone(), before.harmonics.clone());
+                subtract_product(&mut diagonal, &left, &right);
+                (below, above) = (Some(Packed::new(&left)), Some(Packed::new(&right)));
+            }
+            blocks.push(Block { harmonics: here, diagonal: Lu::factor(&diagonal)?, below, above });
+        }
+        Ok(Self { n_junctions: lane.n_junctions(), blocks })
     }
 
-    /// `x` and `y` hold one lane of all junctions: junction `j`, harmonic `k` at `j·stride + k + K`.
+    /// `x` and `y` hold one lane of all junctions: junction `j`, harmonic index `i` at `j·stride + i`.
     pub(crate) fn apply(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Vec<Complex64>) {
         let n = self.n_junctions;
-        let first = self.pump_order - self.cut;
+        let m = self.blocks.last().map_or(0, |b| b.harmonics.end);
         scratch.clear();
-        for i in first..=self.pump_order + self.cut {
-            scratch.extend((0..n).map(|j| x[j * stride + i]));
+        scratch.extend((0..m).flat_map(|i| (0..n).map(move |j| j * stride + i)).map(|at| x[at]));
+        let part = |h: &Range<usize>| h.start * n..h.end * n;
+        for (b, block) in self.blocks.iter().enumerate() {
+            let here = part(&block.harmonics);
+            let (done, rest) = scratch.split_at_mut(here.start);
+            if let Some(below) = &block.below {
+                below.subtract_times(&mut rest[..here.len()], &done[part(&self.blocks[b - 1].harmonics)]);
+            }
+            block.diagonal.solve_in_place(&mut rest[..here.len()]);
         }
-        self.central.solve_in_place(scratch);
-        for (at, i) in (first..=self.pump_order + self.cut).enumerate() {
-            for j in 0..n {
-                y[j * stride + i] = scratch[at * n + j];
+        for b in (1..self.blocks.len()).rev() {
+            let here = part(&self.blocks[b].harmonics);
+            let before = part(&self.blocks[b - 1].harmonics);
+            let (low, high) = scratch.split_at_mut(here.start);
+            if let Some(above) = &self.blocks[b].above {
+                above.subtract_times(&mut low[before], &high[..here.len()]);
             }
         }
-        let mut small = [Complex64::default(); 16];
-        for (i, lu) in self.outer.iter().enumerate() {
-            let Some(lu) = lu else { continue };
+        for i in 0..m {
             for j in 0..n {
-                small[j] = x[j * stride + i];
-            }
-            lu.solve_in_place(&mut small[..n]);
-            for j in 0..n {
-                y[j * stride + i] = small[j];
+                y[j * stride + i] = scratch[i * n + j];
             }
         }
     }
-}
-
-/// Diagonal block of [`matrix`] at one harmonic: mean slopes only.
-fn mean_block(lane: &Lane, slopes: &Slopes, i: usize) -> CMatrix {
-    let n = lane.n_junctions();
-    let jomega = Complex64::new(0.0, lane.omega[i]);
-    CMatrix::from_fn(n, n, |r, c| {
-        let s = lane.blocks[i].jj[(r, c)];
-        let one_plus_s = if r == c { s + 1.0 } else { s };
-        one_plus_s * (jomega * slopes.dq(c, 0) * lane.junction_ohm[c] + 1.0) - 2.0 * s * slopes.dv(c, 0)
-    })
 }
 
 /// Solves one pumped lane exactly by preconditioned iteration.

@@ -143,7 +143,7 @@ fn transposed_solution(conversion: &Conversion, port: usize, out: usize) -> Resu
             y[i * n + j] = lane.blocks[out].ej[(port, j)] * t / (2.0 * r.sqrt());
         }
     }
-    Lu::factor(&matrix(lane, slopes, lane.pump_order))?.solve_transposed_in_place(&mut y);
+    Lu::factor(&matrix(lane, slopes))?.solve_transposed_in_place(&mut y);
     Ok(y)
 }
 

@@ -3,7 +3,7 @@
 use crate::lane::{Lane, Preconditioner, Slopes};
 use crate::spectra::{Spectra, Transform};
 use crate::{BalanceError, Basis, Embedding, Truncation};
-use diode::Device;
+use diode::{Device, JunctionPoint};
 use numerics::krylov::{KrylovSettings, Scalars, gmres};
 use numerics::{Complex64, Outcome, Quiet, Report, Watch};
 use std::sync::Arc;
@@ -69,7 +69,7 @@ impl Default for BalanceSettings {
             oversample: 1.6,
             residual_v: 1e-11,
             newton_max: 40,
-            dense_order: 12,
+            dense_order: 8,
         }
     }
 }
@@ -96,8 +96,9 @@ pub fn solve(problem: &Problem, settings: &BalanceSettings) -> Result<(SteadySta
 
 /// Solves `problem`, starting from an earlier solution of a similar one when given.
 ///
-/// Without a start the pump is balanced first with few harmonics, then with all, then the other
-/// tones are added. Where Newton's method fails the drive is raised in adaptive steps.
+/// Without a start the pump is balanced alone with few harmonics, then the other tones are added at
+/// low orders, then all orders are raised level by level: most Newton steps are taken where they
+/// are cheap. Where Newton's method fails the drive is raised in adaptive steps.
 pub fn solve_from(
     problem: &Problem,
     settings: &BalanceSettings,
@@ -106,62 +107,70 @@ pub fn solve_from(
 ) -> Result<(SteadyState, Report), BalanceError> {
     check(problem)?;
     let mut report = Report { residual_asked: settings.residual_v, ..Report::default() };
-    let others = problem.tones_hz.len() - 1;
-    let full = Basis::new(
-        &problem.tones_hz,
-        settings.pump_order,
-        &vec![settings.signal_order; others],
-        settings.truncation,
-        settings.oversample,
-    );
+    let n_others = problem.tones_hz.len() - 1;
+    let basis_of = |(pump_order, signal_order): (usize, usize)| {
+        let others = vec![signal_order; n_others];
+        Basis::new(&problem.tones_hz, pump_order, &others, settings.truncation, settings.oversample)
+    };
+    let full = basis_of((settings.pump_order, settings.signal_order));
     let mut w = match start {
         Some(state) => state.w.moved_to(&state.basis, &full),
-        None => start_from_pump(problem, settings, &full, &mut report, watch)?,
+        None => {
+            let (mut w, mut basis) = pump_alone(problem, settings, &mut report, watch)?;
+            for (i, &orders) in levels(settings, n_others).iter().enumerate() {
+                let next = basis_of(orders);
+                let mut x = w.moved_to(&basis, &next);
+                let coarse = BalanceSettings { residual_v: settings.residual_v.max(COARSE_RESIDUAL_V), ..*settings };
+                let others_are_new = i == 0 && n_others > 0;
+                Equations::new(problem, next.clone())?.raise(&mut x, &coarse, others_are_new, &mut report, watch)?;
+                (w, basis) = (x, next);
+            }
+            w.moved_to(&basis, &full)
+        }
     };
     let equations = Equations::new(problem, full)?;
-    equations.raise(&mut w, settings, start.is_none() && others > 0, &mut report, watch)?;
+    equations.raise(&mut w, settings, false, &mut report, watch)?;
     report.unknowns = w.as_slice().len() * 2;
     Ok((equations.state(w, problem)?, report))
 }
 
-/// Pump alone: few harmonics first, then all.
-fn start_from_pump(
+/// Residual at which a coarse level is left: below its own truncation error.
+const COARSE_RESIDUAL_V: f64 = 1e-5;
+
+/// Pump and signal orders of the coarse levels, rising towards the final ones.
+fn levels(settings: &BalanceSettings, n_others: usize) -> Vec<(usize, usize)> {
+    let mut out = Vec::new();
+    let (mut k, mut m) = (settings.pump_order, settings.signal_order);
+    while k > settings.dense_order || (n_others > 0 && m > 3) {
+        (k, m) = ((k / 2).max(settings.dense_order.min(k)), m.saturating_sub(2).max(m.min(3)));
+        out.push((k, m));
+    }
+    out.reverse();
+    out
+}
+
+/// The pump alone, at the lowest level, under the names of all tones.
+fn pump_alone(
     problem: &Problem,
     settings: &BalanceSettings,
-    full: &Basis,
     report: &mut Report,
     watch: &dyn Watch,
-) -> Result<Spectra, BalanceError> {
+) -> Result<(Spectra, Basis), BalanceError> {
     let pump_drives = problem.drives.iter().filter(|d| d.orders[1..].iter().all(|&m| m == 0));
     let pump = Problem {
         tones_hz: vec![problem.tones_hz[0]],
         drives: pump_drives.map(|d| Drive { orders: vec![d.orders[0]], ..d.clone() }).collect(),
         ..problem.clone()
     };
-    let mut w: Option<(Spectra, Basis)> = None;
-    let coarse = settings.dense_order.min(settings.pump_order);
-    let orders = if coarse < settings.pump_order { vec![coarse, settings.pump_order] } else { vec![coarse] };
-    for order in orders {
-        if full.lanes.len() == 1 && order == settings.pump_order {
-            break;
-        }
-        let basis = Basis::pump_only(problem.tones_hz[0], order, settings.oversample);
-        let equations = Equations::new(&pump, basis.clone())?;
-        let mut x = match &w {
-            Some((w, from)) => w.moved_to(from, &basis),
-            None => Spectra::zeros(problem.devices.len(), &basis),
-        };
-        equations.raise(&mut x, settings, false, report, watch)?;
-        w = Some((x, basis));
-    }
-    Ok(match w {
-        Some((w, mut from)) => {
-            // the pump's own basis names no other tones; give its only lane their zero orders
-            from.lanes[0] = vec![0; problem.tones_hz.len() - 1];
-            w.moved_to(&from, full)
-        }
-        None => Spectra::zeros(problem.devices.len(), full),
-    })
+    let highest = pump.drives.iter().map(|d| d.orders[0].unsigned_abs() as usize).max().unwrap_or(1);
+    let order = settings.dense_order.min(settings.pump_order).max(highest);
+    let mut basis = Basis::pump_only(problem.tones_hz[0], order, settings.oversample);
+    let mut w = Spectra::zeros(problem.devices.len(), &basis);
+    let coarse = BalanceSettings { residual_v: settings.residual_v.max(COARSE_RESIDUAL_V), ..*settings };
+    Equations::new(&pump, basis.clone())?.raise(&mut w, &coarse, false, report, watch)?;
+    // the pump's own basis names no other tones; give its only lane their zero orders
+    basis.lanes[0] = vec![0; problem.tones_hz.len() - 1];
+    Ok((w, basis))
 }
 
 fn check(problem: &Problem) -> Result<(), BalanceError> {
@@ -403,18 +412,20 @@ impl<'a> Equations<'a> {
         let mut slopes_q = vec![vec![0.0; n_samples]; n];
         let mut grid = vec![Complex64::default(); n_samples];
         let mut vq = grid.clone();
+        let mut waves = vec![0.0; n_samples];
+        let mut points = vec![JunctionPoint::default(); n_samples];
         for first in (0..n).step_by(2) {
             let second = (first + 1 < n).then_some(first + 1);
             self.transform.to_samples(w, first, second, &mut grid);
             for j in first..(first + 2).min(n) {
-                let device = &self.problem.devices[j];
                 let r = self.lanes[0].junction_ohm[j];
+                for (wave, g) in waves.iter_mut().zip(&grid) {
+                    *wave = if j == first { g.re } else { g.im };
+                }
+                self.problem.devices[j].waves_to_points(&waves, r, &mut v_start[j], &mut points);
                 for s in 0..n_samples {
-                    let wave = if j == first { grid[s].re } else { grid[s].im };
-                    let voltage = device.voltage_of_wave(wave, r, v_start[j][s]);
-                    let at = device.at(voltage);
-                    v_start[j][s] = voltage;
-                    vq[s] = Complex64::new(voltage, at.charge_c / CHARGE_SCALE_C);
+                    let at = points[s];
+                    vq[s] = Complex64::new(v_start[j][s], at.charge_c / CHARGE_SCALE_C);
                     let dv = 1.0 / (1.0 + r * at.conductance_s);
                     slopes_v[j][s] = dv;
                     slopes_q[j][s] = at.capacitance_f * dv;

@@ -127,15 +127,12 @@ impl Arnoldi {
     fn push(&mut self, mut w: Vec<Complex64>) -> bool {
         let scale = norm(&w);
         let mut h = vec![Complex64::default(); self.basis.len()];
-        for _ in 0..2 {
-            for (hi, v) in h.iter_mut().zip(&self.basis) {
-                let p = match self.scalars {
-                    Scalars::Real => Complex64::from(dot_real(v, &w)),
-                    Scalars::Complex => dot(v, &w),
-                };
-                *hi += p;
-                axpy(-p, v, &mut w);
-            }
+        for (hi, v) in h.iter_mut().zip(&self.basis) {
+            *hi = match self.scalars {
+                Scalars::Real => Complex64::from(dot_real(v, &w)),
+                Scalars::Complex => dot(v, &w),
+            };
+            axpy(-*hi, v, &mut w);
         }
         let rest = norm(&w);
         for (i, &(c, s)) in self.rotations.iter().enumerate() {
@@ -219,6 +216,12 @@ fn norm(a: &[Complex64]) -> f64 {
 }
 
 fn axpy(c: Complex64, x: &[Complex64], y: &mut [Complex64]) {
+    if c.im == 0.0 {
+        for (y, x) in y.iter_mut().zip(x) {
+            *y += c.re * x;
+        }
+        return;
+    }
     for (y, x) in y.iter_mut().zip(x) {
         *y += c * x;
     }

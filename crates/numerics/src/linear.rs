@@ -68,11 +68,43 @@ impl Lu {
 
     /// Solution of `A X = B` for all columns of `b`.
     pub fn solve(&self, b: &CMatrix) -> CMatrix {
+        if let Kind::Large(lu) = &self.kind {
+            let mut x = view(b).to_owned();
+            lu.solve_in_place(&mut x);
+            return back(x.as_ref());
+        }
         let mut x = b.transpose();
         for j in 0..b.n_cols() {
             self.solve_in_place(x.row_mut(j));
         }
         x.transpose()
+    }
+}
+
+/// `c − a·b` in place of `c`, by the blocked kernel.
+pub fn subtract_product(c: &mut CMatrix, a: &CMatrix, b: &CMatrix) {
+    let (n, m) = (c.n_rows(), c.n_cols());
+    let target = faer::MatMut::from_row_major_slice_mut(c.as_mut_slice(), n, m);
+    let minus = Complex64::new(-1.0, 0.0);
+    faer::linalg::matmul::matmul(target, faer::Accum::Add, view(a), view(b), minus, faer::Par::Seq);
+}
+
+/// A matrix kept in the order the blocked kernels like best, for many products with vectors.
+pub struct Packed(Mat<Complex64>);
+
+impl Packed {
+    /// Copies `a`.
+    pub fn new(a: &CMatrix) -> Self {
+        Self(view(a).to_owned())
+    }
+
+    /// `y − a·x` in place of `y`.
+    pub fn subtract_times(&self, y: &mut [Complex64], x: &[Complex64]) {
+        let n = y.len();
+        let target = faer::MatMut::from_column_major_slice_mut(y, n, 1);
+        let x = MatRef::from_column_major_slice(x, x.len(), 1);
+        let minus = Complex64::new(-1.0, 0.0);
+        faer::linalg::matmul::matmul(target, faer::Accum::Add, self.0.as_ref(), x, minus, faer::Par::Seq);
     }
 }
 

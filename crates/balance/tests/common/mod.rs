@@ -1,0 +1,138 @@
+//! Brings the circuits of the steady-state check values into our own types.
+#![allow(dead_code)] // each test file uses its own part
+
+use circuit::{Access, Circuit, CoupledPair, Line};
+use diode::{Device, SchottkyParameters};
+use mixwright_balance::{BalanceSettings, Drive, Embedding, Problem, SteadyState};
+use num_complex::Complex64;
+use numerics::RMatrix;
+use proof::circuit::Kind;
+use proof::{Case, Point};
+use std::sync::Arc;
+
+/// Temperature of all cases, kelvin.
+pub const TEMP_K: f64 = 300.0;
+
+/// A point of a case as a problem; port index `p` of the case is external port `p − 1`.
+pub struct Posed {
+    pub problem: Problem,
+    pub diode_names: Vec<String>,
+    pub f_lo_hz: f64,
+    pub f_rf_hz: Option<f64>,
+}
+
+/// Poses a point; `with_signal` false leaves the RF tone out.
+pub fn pose(point: &Point, with_signal: bool) -> Posed {
+    let mut c = Circuit::new();
+    let mut ports: Vec<(usize, &proof::circuit::Element)> = Vec::new();
+    let mut devices: Vec<Arc<dyn Device>> = Vec::new();
+    let mut diode_names = Vec::new();
+    let pair = |n: &[String; 2]| [n[0].clone(), n[1].clone()];
+    for e in &point.elements {
+        match &e.kind {
+            Kind::Port { index, .. } => ports.push((*index, e)),
+            Kind::Resistor { nodes, ohm } => drop(c.add_resistor(&e.id, strs(&pair(nodes)), *ohm)),
+            Kind::Inductor { nodes, henry } => drop(c.add_inductor(&e.id, strs(&pair(nodes)), *henry)),
+            Kind::Capacitor { nodes, farad } => drop(c.add_capacitor(&e.id, strs(&pair(nodes)), *farad)),
+            Kind::Coupled { branches, henry } => {
+                let windings: Vec<[&str; 2]> = branches.iter().map(strs).collect();
+                c.add_coupled_inductors(&e.id, &windings, RMatrix::from_rows(henry));
+            }
+            Kind::Transformer { windings } => {
+                let w: Vec<([&str; 2], f64)> = windings.iter().map(|w| (strs(&w.nodes), w.turns)).collect();
+                c.add_transformer(&e.id, &w);
+            }
+            Kind::Line { nodes, z_ohm, delay_s } => {
+                c.add_line(&e.id, four(nodes), Line::lossless(*z_ohm, *delay_s));
+                nodes.iter().filter(|n| n.as_str() == "open").for_each(|n| drop(c.leave_open(n)));
+            }
+            Kind::CoupledLine { nodes, z_even_ohm, z_odd_ohm, delay_s } => {
+                c.add_coupled_pair(&e.id, four(nodes), CoupledPair::new(*z_even_ohm, *z_odd_ohm, *delay_s));
+            }
+            Kind::Diode { nodes, parameters: p } => {
+                let access = Access { rs_ohm: p.rs_ohm, ..Access::default() };
+                c.add_diode(&e.id, &nodes[0], &nodes[1], access);
+                let schottky = SchottkyParameters {
+                    is_a: p.is_a,
+                    n: p.n,
+                    cj0_f: p.cj0_f,
+                    vj_v: p.vj_v,
+                    m: p.m,
+                    fc: p.fc,
+                    tt_s: p.tt_s,
+                    temp_nominal_k: TEMP_K,
+                    breakdown: p.breakdown.map(|b| diode::Breakdown { bv_v: b.bv_v, ibv_a: b.ibv_a, nbv: b.nbv }),
+                    ..SchottkyParameters::default()
+                };
+                devices.push(Arc::new(schottky.at_temperature(TEMP_K).expect("valid parameters")));
+                diode_names.push(e.id.clone());
+            }
+        }
+    }
+    ports.sort_by_key(|p| p.0);
+    let tones_hz: Vec<f64> = std::iter::once(point.f_lo_hz).chain(point.f_rf_hz.filter(|_| with_signal)).collect();
+    let n_tones = tones_hz.len();
+    let mut drives = Vec::new();
+    for (i, (_, e)) in ports.iter().enumerate() {
+        let Kind::Port { nodes, r_ohm, vdc_v, tones, .. } = &e.kind else { unreachable!("sorted out above") };
+        c.add_port(&e.id, strs(nodes), *r_ohm);
+        if *vdc_v != 0.0 {
+            drives.push(Drive { port: i, orders: vec![0; n_tones], wave: (vdc_v / (2.0 * r_ohm.sqrt())).into() });
+        }
+        for t in tones.iter().filter(|t| t.available_w > 0.0) {
+            let orders = tones_hz.iter().map(|&f| i32::from((f - t.f_hz).abs() < 1.0)).collect::<Vec<_>>();
+            if orders.iter().sum::<i32>() == 1 {
+                drives.push(Drive::tone(i, orders, t.available_w, t.phase_rad));
+            }
+        }
+    }
+    let multiport = c.compile().expect("compiles");
+    let embedding = Embedding::new(Arc::new(multiport), devices.len()).expect("junctions");
+    let problem = Problem { embedding: Arc::new(embedding), devices, tones_hz, drives };
+    Posed { problem, diode_names, f_lo_hz: point.f_lo_hz, f_rf_hz: point.f_rf_hz }
+}
+
+fn strs(n: &[String; 2]) -> [&str; 2] {
+    [&n[0], &n[1]]
+}
+
+fn four(n: &[String; 4]) -> [&str; 4] {
+    [&n[0], &n[1], &n[2], &n[3]]
+}
+
+/// Orders of the lowest product at a frequency, and whether it stands at minus the frequency.
+pub fn orders_at(state: &SteadyState, f_hz: f64) -> Option<(Vec<i32>, bool)> {
+    let basis = state.basis();
+    let m_max = basis.lanes.iter().flatten().map(|m| m.abs()).max().unwrap_or(0);
+    let mut best: Option<(i32, Vec<i32>, bool)> = None;
+    for m in -m_max..=m_max {
+        for k in -(basis.pump_order as i32)..=basis.pump_order as i32 {
+            let orders: Vec<i32> = if basis.tones_hz.len() == 1 { vec![k] } else { vec![k, m] };
+            let f: f64 = orders.iter().zip(&basis.tones_hz).map(|(&o, f)| f64::from(o) * f).sum();
+            let size = k.abs() + m.abs();
+            if (f.abs() - f_hz.abs()).abs() < 1.0 && best.as_ref().is_none_or(|b| size < b.0) {
+                best = Some((size, orders, f < 0.0));
+            }
+        }
+    }
+    best.map(|(_, orders, negative)| (orders, negative))
+}
+
+/// Peak voltage phasor at a case's port (index from one) and frequency.
+pub fn port_phasor(state: &SteadyState, port: usize, f_hz: f64) -> Complex64 {
+    let Some((orders, negative)) = orders_at(state, f_hz) else { return Complex64::default() };
+    let v = state.port_voltage(port - 1, &orders).unwrap_or_default();
+    if negative { v.conj() } else { v }
+}
+
+/// Levels of the products of a spur table at port 3 against the wanted one, by their orders.
+pub fn spur_levels(case: &Case, point: &Point, state: &SteadyState) -> Vec<Option<f64>> {
+    let at = |m: i32, n: i32| state.port_voltage(2, &[m, n]).map(|v| v.norm());
+    let wanted = at(case.wanted.0, case.wanted.1).unwrap_or(f64::NAN);
+    point.spurs.iter().map(|s| Some(20.0 * (at(s.m, s.n)? / wanted).log10())).collect()
+}
+
+/// Settings that resolve −120 dBc products.
+pub fn fine() -> BalanceSettings {
+    BalanceSettings { pump_order: 80, signal_order: 12, oversample: 2.0, ..BalanceSettings::default() }
+}

@@ -159,21 +159,30 @@ pub fn clip_singular_values(s: &CMatrix, limit: f64) -> Result<CMatrix, NetworkE
 /// Matrix at 0 Hz from up to three samples above it: even polynomial of the real parts.
 ///
 /// The imaginary part of a real network is odd in frequency and vanishes at 0 Hz; the real part is
-/// even, so `c0 + c1 f² + c2 f⁴` goes through three samples. Samples at f, 2f, 3f have the weights
-/// 3/2, −3/5, 1/10.
+/// even, so `c0 + c1 f² + c2 f⁴` goes through three samples: the lowest one and the first ones at or
+/// above twice and three times its frequency. Samples at f, 2f, 3f have the weights 3/2, −3/5, 1/10;
+/// neighbours of data that begin high up would have weights of thousands.
 pub fn dc_by_even_polynomial(freq_hz: &[f64], s: &[CMatrix]) -> Result<CMatrix, NetworkError> {
-    let count = freq_hz.len().min(s.len()).min(3);
-    let Some(first) = s.first().filter(|_| count > 0) else {
+    let n = freq_hz.len().min(s.len());
+    let Some(first) = s.first().filter(|_| n > 0) else {
         return mismatch("at least one sample", "none");
     };
     if freq_hz[0] == 0.0 {
         return Ok(first.map(|x| x.re.into()));
     }
-    let x: Vec<f64> = freq_hz[..count].iter().map(|f| (f / freq_hz[0]).powi(2)).collect();
+    let mut nodes = vec![0];
+    for multiple in [2.0, 3.0] {
+        let after = nodes[nodes.len() - 1] + 1;
+        // a sample at 2.999…f counts as one at 3f
+        let limit = multiple * freq_hz[0] * (1.0 - 1e-9);
+        nodes.extend((after..n).find(|&k| freq_hz[k] >= limit));
+    }
+    let x: Vec<f64> = nodes.iter().map(|&k| (freq_hz[k] / freq_hz[0]).powi(2)).collect();
+    let count = nodes.len();
     let weight = |k: usize| (0..count).filter(|&m| m != k).map(|m| x[m] / (x[m] - x[k])).product::<f64>();
     let weights: Vec<f64> = (0..count).map(weight).collect();
     Ok(CMatrix::from_fn(first.n_rows(), first.n_cols(), |i, j| {
-        (0..count).map(|k| weights[k] * s[k][(i, j)].re).sum::<f64>().into()
+        weights.iter().zip(&nodes).map(|(w, &k)| w * s[k][(i, j)].re).sum::<f64>().into()
     }))
 }
 

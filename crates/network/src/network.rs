@@ -5,8 +5,8 @@
 //! Conventions: power waves; entry `[(i, j)]` is the wave out of port `i` for a wave into port `j`;
 //! port indices count from zero, names are free text.
 
-use crate::NetworkError;
 use crate::convert::{self, Wave};
+use crate::{FrequencyResponse, NetworkError};
 use numerics::{CMatrix, Complex64};
 use quantity::Finding;
 
@@ -69,6 +69,14 @@ impl Network {
         let n = s.first().map_or(0, CMatrix::n_rows);
         let ports = (1..=n).map(|i| i.to_string()).collect();
         Self::new(ports, vec![reference_ohm.into(); n], freq_hz, s)
+    }
+
+    /// The samples of a response at the given frequencies, hertz; ports are named `1`, `2`, …
+    pub fn sampled(response: &dyn FrequencyResponse, freq_hz: Vec<f64>) -> Result<Self, NetworkError> {
+        let s: Result<Vec<CMatrix>, NetworkError> = freq_hz.iter().map(|&f| response.scattering(f)).collect();
+        let ports = (1..=response.n_ports()).map(|i| i.to_string()).collect();
+        let reference = response.reference_ohm().iter().map(|&r| r.into()).collect();
+        Self::new(ports, reference, freq_hz, s?)
     }
 
     /// Number of ports.

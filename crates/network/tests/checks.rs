@@ -370,6 +370,8 @@ fn vector_fitting_second_example() {
             ..Default::default()
         };
         let (fit, report) = fit_traces(&freq, &traces, &settings).expect("a fit");
+        check(&c, "rms after one iteration", report.history[0], 0.0, 1e-6);
+        check(&c, "rms after two iterations", report.history[1], 0.0, 1e-10);
         check(&c, "rms after three iterations", report.residual, 0.0, 1e-6);
         check(&c, "pole error after three iterations", pole_error(&fit.poles, &poles), 0.0, 1e-6);
         assert!((fit.slope[0] - 2e-5).abs() < 1e-12 && (fit.constant[0] - constant).abs() < 1e-8);

@@ -174,3 +174,22 @@ fn continuations_have_names() {
     }
     assert_eq!(Continuation::from_name("guess"), None);
 }
+
+#[test]
+fn a_sample_at_zero_hertz_is_made_real_with_a_remark() {
+    let turned = CMatrix::from_rows(&[vec![Complex64::new(0.6, 0.1)]]);
+    let network = Network::with_reference(50.0, vec![0.0, 1e9], vec![turned.clone(), turned]).expect("a network");
+    let response = SampledResponse::new(&network, &SampledSettings::default()).expect("a response");
+    assert_eq!(response.scattering(0.0).expect("0 Hz")[(0, 0)], Complex64::from(0.6));
+    assert!(response.findings().iter().any(|f| f.place == "0 Hz" && f.text.contains("imaginary")));
+}
+
+#[test]
+fn data_that_begin_high_are_told_to_need_a_point_at_zero() {
+    let freq_hz: Vec<f64> = (200..300).map(|k| f64::from(k) * 0.1e9).collect();
+    let s = freq_hz.iter().map(|&f| line(f)).collect();
+    let network = Network::with_reference(50.0, freq_hz, s).expect("a network");
+    let response = SampledResponse::new(&network, &SampledSettings::default()).expect("a response");
+    let told = response.findings().iter().find(|f| f.place == "0 Hz").expect("a finding");
+    assert!(told.text.contains("give the matrix at 0 Hz"), "{}", told.text);
+}

@@ -2,7 +2,7 @@
 
 use super::{Asymptote, FitSettings, RationalModel, basis, fit_matrices, width};
 use crate::NetworkError;
-use crate::hygiene::{clip_singular_values, sigma_max};
+use crate::hygiene::sigma_max;
 use crate::network::mismatch;
 use numerics::{CMatrix, Complex64, NumericsError, Outcome, RMatrix, Report, linear};
 
@@ -18,6 +18,12 @@ const CONSTRAINTS: usize = 8;
 const OUTSIDE_COST: f64 = 1e-3;
 /// Largest singular value of the constant of a model that is to become passive.
 const CONSTANT_MAX: f64 = 0.9;
+/// Corrections of one candidate of a passive fit.
+const ENFORCEMENTS: usize = 20;
+/// Candidates of a passive fit that are made passive, best first.
+const CANDIDATES_MAX: usize = 4;
+/// Loss of accuracy by enforcement at which no other candidate is tried.
+const GOOD_ENOUGH: f64 = 3.0;
 /// Refinements of a peak.
 const REFINEMENTS: usize = 60;
 
@@ -130,20 +136,30 @@ impl StateSpace {
         confirmed(self.candidates_symmetric()?, &|w| self.at(w))
     }
 
+    /// The same system with angular frequency in units of the returned scale: eigenvalues of matrices
+    /// whose entries differ by ten decades are not to be trusted.
+    fn in_own_unit(&self) -> (Self, f64) {
+        let scale = self.a.max_abs().max(f64::MIN_POSITIVE);
+        let shrunk = |m: &RMatrix| m.map(|x| x / scale);
+        (Self { a: shrunk(&self.a), b: self.b.clone(), c: shrunk(&self.c), d: self.d.clone() }, scale)
+    }
+
     fn candidates(&self) -> Result<Vec<f64>, NetworkError> {
-        let eigenvalues = linear::eigenvalues_real(&self.hamiltonian()?)?;
+        let (own, scale) = self.in_own_unit();
+        let eigenvalues = linear::eigenvalues_real(&own.hamiltonian()?)?;
         let largest = eigenvalues.iter().map(|z| z.norm()).fold(0.0, f64::max);
         let near = |z: &&Complex64| z.im > 0.0 && z.re.abs() <= IMAGINARY_BELOW * largest;
-        Ok(eigenvalues.iter().filter(near).map(|z| z.im).collect())
+        Ok(eigenvalues.iter().filter(near).map(|z| z.im * scale).collect())
     }
 
     fn candidates_symmetric(&self) -> Result<Vec<f64>, NetworkError> {
-        let eigenvalues = linear::eigenvalues_real(&self.half_size()?)?;
+        let (own, scale) = self.in_own_unit();
+        let eigenvalues = linear::eigenvalues_real(&own.half_size()?)?;
         let largest = eigenvalues.iter().map(|z| z.norm()).fold(0.0, f64::max);
         let limit = IMAGINARY_BELOW * largest.sqrt();
         // √−λ = ω + tiny·j for a crossing
         let roots = eigenvalues.iter().map(|z| (-z).sqrt());
-        Ok(roots.filter(|w| w.re > 0.0 && w.im.abs() <= limit).map(|w| w.re).collect())
+        Ok(roots.filter(|w| w.re > 0.0 && w.im.abs() <= limit).map(|w| w.re * scale).collect())
     }
 
     /// Bands of violation, each with its peak; empty when passive at every frequency. `symmetric`
@@ -312,39 +328,79 @@ fn weight(poles: &[Complex64], keep_close_at_hz: &[f64]) -> RMatrix {
 
 /// Fits samples with a model that is passive at every frequency.
 ///
-/// Where the plain fit tends to an active constant, the samples are fitted again with the constant
-/// clipped and with none, and the better one is taken. The report holds the root mean square miss of
-/// the passive model and the work of all steps.
+/// Poles beyond what the samples determine make models that are wild outside the band, so orders are
+/// tried from low to high, with no constant and with a free one, and an order counts only when it
+/// halves the miss of the lower ones. The best of them after enforcement is returned. The report
+/// holds the root mean square miss of the passive model and the work of all steps.
 pub fn fit_passive(
     freq_hz: &[f64],
     s: &[CMatrix],
     settings: &FitSettings,
 ) -> Result<(RationalModel, Report), NetworkError> {
-    let settings = FitSettings { asymptote: Asymptote::Constant, ..settings.clone() };
-    let (plain, mut report) = fit_matrices(freq_hz, s, &settings)?;
-    let mut best = (f64::INFINITY, plain.clone());
-    let constant = plain.constant.map(Complex64::from);
-    if sigma_max(&constant)? > CONSTANT_MAX {
-        let clipped = clip_singular_values(&constant, CONSTANT_MAX)?.map(|x| Complex64::from(x.re));
-        let order = plain.order().max(settings.order_max);
-        for d in [clipped.clone(), clipped.scaled(0.0.into())] {
-            let rest: Vec<CMatrix> = s.iter().map(|s| s - &d).collect();
-            let again = FitSettings { asymptote: Asymptote::Zero, order, ..settings.clone() };
-            let (mut model, work) = fit_matrices(freq_hz, &rest, &again)?;
-            report.iterations += work.iterations;
-            report.factorisations += work.factorisations;
-            if work.residual < best.0 {
-                model.constant = d.map(|x| x.re);
-                best = (work.residual, model);
+    let mut report = Report { residual_asked: settings.rms_goal, residual: f64::INFINITY, ..Report::default() };
+    let mut candidates = passive_candidates(freq_hz, s, settings, &mut report)?;
+    candidates.reverse();
+    let enforce =
+        EnforceSettings { keep_close_at_hz: freq_hz.to_vec(), iterations_max: ENFORCEMENTS, ..Default::default() };
+    let mut best: Option<RationalModel> = None;
+    let mut failure = None;
+    for (rms, candidate) in candidates.into_iter().take(CANDIDATES_MAX) {
+        match enforce_passivity(&candidate, &enforce) {
+            Ok((model, work)) => {
+                report.iterations += work.iterations;
+                let miss = rms_miss(&model, freq_hz, s);
+                if miss < report.residual {
+                    report.residual = miss;
+                    best = Some(model);
+                }
+                if miss <= settings.rms_goal.max(GOOD_ENOUGH * rms) {
+                    break;
+                }
             }
+            Err(e) => failure = Some(e),
         }
     }
-    let enforce = EnforceSettings { keep_close_at_hz: freq_hz.to_vec(), ..Default::default() };
-    let (model, work) = enforce_passivity(&best.1, &enforce)?;
-    report.iterations += work.iterations;
-    report.residual = rms_miss(&model, freq_hz, s);
     report.outcome = if report.residual <= settings.rms_goal { Outcome::Converged } else { Outcome::Almost };
-    Ok((model, report))
+    match (best, failure) {
+        (Some(model), _) => Ok((model, report)),
+        (None, Some(e)) => Err(e),
+        (None, None) => mismatch("a fit to make passive", "none"),
+    }
+}
+
+/// Models of rising order, each at least twice as good as the ones before, with their miss.
+fn passive_candidates(
+    freq_hz: &[f64],
+    s: &[CMatrix],
+    settings: &FitSettings,
+    report: &mut Report,
+) -> Result<Vec<(f64, RationalModel)>, NetworkError> {
+    let mut out: Vec<(f64, RationalModel)> = Vec::new();
+    let mut order = settings.order.clamp(1, settings.order_max);
+    loop {
+        for asymptote in [Asymptote::Zero, Asymptote::Constant] {
+            let one = FitSettings { order, order_max: order, asymptote, ..settings.clone() };
+            let (model, work) = match fit_matrices(freq_hz, s, &one) {
+                Ok(fit) => fit,
+                Err(e) if out.is_empty() => return Err(e),
+                Err(_) => return Ok(out),
+            };
+            report.iterations += work.iterations;
+            report.factorisations += work.factorisations;
+            report.unknowns = work.unknowns;
+            report.history.push(work.residual);
+            let constant = sigma_max(&model.constant.map(Complex64::from))?;
+            let gains = out.iter().all(|(rms, _)| work.residual < rms / 2.0);
+            if gains && constant <= CONSTANT_MAX {
+                out.push((work.residual, model));
+            }
+        }
+        let met = out.last().is_some_and(|(rms, _)| *rms <= settings.rms_goal);
+        if met || order >= settings.order_max {
+            return Ok(out);
+        }
+        order = (order + (order / 2).max(2)).min(settings.order_max);
+    }
 }
 
 /// Root of the mean squared difference of all entries at all samples.

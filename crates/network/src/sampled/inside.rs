@@ -5,7 +5,7 @@ use super::packed::Packed;
 use super::spline::MatrixSpline;
 use super::{Between, SampledQuality, SampledSettings};
 use crate::NetworkError;
-use crate::rational::{FitSettings, RationalModel, fit_matrices, fit_passive};
+use crate::rational::{Asymptote, FitSettings, RationalModel, fit_matrices, fit_passive};
 use numerics::CMatrix;
 use quantity::Finding;
 
@@ -87,19 +87,39 @@ pub(super) fn prepare(
     }
     let mut model = None;
     if needs_model {
-        let (passive, report) = fit_passive(freq_hz, s, &settings.fit)?;
-        quality.continuation_rms = Some(report.residual);
-        findings.push(Finding::note(
-            "beyond the samples",
-            format!(
-                "rational model of {} poles misses the samples by {:.1e} in the mean",
-                passive.order(),
-                report.residual
-            ),
-        ));
-        model = Some(Packed::new(&passive));
+        model = Some(model_beyond(freq_hz, s, settings, &mut quality, findings)?);
     }
     Ok(Prepared { inside, model, quality })
+}
+
+/// The rational model that continues the data.
+///
+/// Where the search for a passive one ends without success, the plain one stands: every answer is
+/// made passive afterwards, frequency by frequency, and a remark says so.
+fn model_beyond(
+    freq_hz: &[f64],
+    s: &[CMatrix],
+    settings: &SampledSettings,
+    quality: &mut SampledQuality,
+    findings: &mut Vec<Finding>,
+) -> Result<Packed, NetworkError> {
+    let place = "beyond the samples";
+    let passive = if settings.keep_activity { None } else { fit_passive(freq_hz, s, &settings.fit).ok() };
+    let (model, report) = match passive {
+        Some(fit) => fit,
+        None => {
+            if !settings.keep_activity {
+                let text = "no passive rational model was found: the plain one is made passive at each frequency";
+                findings.push(Finding::warning(place, text));
+            }
+            fit_matrices(freq_hz, s, &FitSettings { asymptote: Asymptote::Constant, ..settings.fit.clone() })?
+        }
+    };
+    quality.continuation_rms = Some(report.residual);
+    let text =
+        format!("rational model of {} poles misses the samples by {:.1e} in the mean", model.order(), report.residual);
+    findings.push(Finding::note(place, text));
+    Ok(Packed::new(&model))
 }
 
 /// The rational model inside the data, when it is wanted or predicts better.

@@ -10,6 +10,21 @@
 //! Every answer is passive unless the settings ask to keep activity: where the spline overshoots,
 //! the nearest passive matrix is returned.
 //! Conventions: see the crate; references are made real.
+//!
+//! ```
+//! # use mixwright_network as network;
+//! use network::{Continuation, FrequencyResponse, Network, SampledResponse, SampledSettings};
+//! use numerics::CMatrix;
+//! // a matched pad of 6 dB, known at three frequencies
+//! let pad = CMatrix::from_rows(&[vec![0.0.into(), 0.5.into()], vec![0.5.into(), 0.0.into()]]);
+//! let network = Network::with_reference(50.0, vec![1e9, 2e9, 3e9], vec![pad; 3])?;
+//! let settings = SampledSettings { continuation: Continuation::NearOpen, ..Default::default() };
+//! let response = SampledResponse::new(&network, &settings)?;
+//! assert!((response.scattering(1.5e9)?[(1, 0)].norm() - 0.5).abs() < 1e-12);
+//! assert_eq!(response.data_up_to_hz(), Some(3e9));
+//! assert!(response.scattering(30e9)?[(1, 0)].norm() < 1e-12, "nothing passes far beyond the data");
+//! # Ok::<(), network::NetworkError>(())
+//! ```
 
 mod continuation;
 mod inside;
@@ -31,6 +46,14 @@ use quantity::Finding;
 
 /// Singular value above which the samples themselves are called active.
 const ACTIVE_ABOVE: f64 = 1.0 + 1e-6;
+
+/// Phase of a reflection at the first sample, radian, up to which 0 Hz can be reached from there.
+const DC_TURN_MAX: f64 = 1.0;
+/// Singular value at 0 Hz above which the extrapolation is called a guess.
+const DC_SIGMA_MAX: f64 = 1.02;
+
+/// Imaginary part of a sample at 0 Hz that is still rounding of the file.
+const DC_IMAGINARY_MAX: f64 = 1e-6;
 
 /// What to believe at 0 Hz when the data do not contain it.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -167,7 +190,9 @@ impl FrequencyResponse for SampledResponse {
             return mismatch("a finite frequency from 0 Hz up", format!("{freq_hz} Hz"));
         }
         let s = if freq_hz <= self.last_hz { self.inside.at(freq_hz) } else { self.beyond.at(freq_hz) };
-        if self.keep_activity { Ok(s) } else { made_passive(s) }
+        let s = if self.keep_activity { s } else { made_passive(s)? };
+        // real networks answer direct current with direct current, roundings apart
+        Ok(if freq_hz > 0.0 { s } else { s.map(|x| x.re.into()) })
     }
 
     fn data_up_to_hz(&self) -> Option<f64> {
@@ -210,21 +235,38 @@ fn knots(
         }
         return Ok((freq_hz, s));
     }
+    if freq_hz[0] == 0.0 {
+        let imaginary = s[0].as_slice().iter().map(|x| x.im.abs()).fold(0.0, f64::max);
+        if imaginary > DC_IMAGINARY_MAX {
+            let text = format!("the sample at 0 Hz has imaginary parts up to {imaginary:.1e}; its real part is used");
+            findings.push(Finding::warning("0 Hz", text));
+        }
+        s[0] = s[0].map(|x| x.re.into());
+    }
     if freq_hz[0] > 0.0 {
         let mut dc = dc_by_even_polynomial(&freq_hz, &s)?;
         let sigma = hygiene::sigma_max(&dc)?;
         if sigma > 1.0 && !settings.keep_activity {
             dc = hygiene::clip_singular_values(&dc, 1.0)?.map(|x| x.re.into());
         }
-        findings.push(Finding::note(
-            "0 Hz",
-            format!(
-                "no sample at 0 Hz: an even polynomial through the lowest samples (from {:e} Hz) stands there, \
-                 largest singular value {sigma:.4}",
-                freq_hz[0]
-            ),
-        ));
+        findings.push(dc_finding(&freq_hz, &s, sigma));
         (freq_hz, s) = ([vec![0.0], freq_hz].concat(), [vec![dc], s].concat());
     }
     Ok((freq_hz, s))
+}
+
+/// What stands at 0 Hz when it was extrapolated, and how far that can be trusted.
+fn dc_finding(freq_hz: &[f64], s: &[CMatrix], sigma: f64) -> Finding {
+    let text = format!(
+        "no sample at 0 Hz: an even polynomial through low samples (from {:e} Hz) stands there, \
+         largest singular value {sigma:.4}",
+        freq_hz[0]
+    );
+    let delay_s = continuation::port_delays(freq_hz, s).into_iter().fold(0.0, f64::max);
+    let turn = 2.0 * std::f64::consts::TAU * freq_hz[0] * delay_s;
+    if turn <= DC_TURN_MAX && sigma <= DC_SIGMA_MAX {
+        return Finding::note("0 Hz", text);
+    }
+    let why = format!("phases have turned by {turn:.1} rad at the first sample; give the matrix at 0 Hz");
+    Finding::warning("0 Hz", format!("{text}; this is a guess: {why}"))
 }

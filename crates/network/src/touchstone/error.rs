@@ -91,7 +91,7 @@ impl Fault {
             Self::KeywordDup => "E_KEYWORD_DUP",
             Self::KeywordOrder => "E_KEYWORD_ORDER",
             Self::Value => "E_VALUE",
-            Self::MissingPorts => "E_MISSING_PORTS",
+            Self::MissingPorts => "E_MISSING_NPORTS",
             Self::MissingNfreq => "E_MISSING_NFREQ",
             Self::MissingNnoise => "E_MISSING_NNOISE",
             Self::MissingTwoportOrder => "E_MISSING_TWOPORT_ORDER",

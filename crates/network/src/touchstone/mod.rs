@@ -7,13 +7,26 @@
 //! Sources: front matter of the 2.0 document (2009) and its issue documents on the closing keyword
 //! and on per-port references, translations of the 1.x text; the rest from memory.
 //! Not here: opening files.
+//!
+//! ```
+//! # use mixwright_network as network;
+//! use network::touchstone::{ReadSettings, read};
+//! let text = "# MHz S MA R 50\n100 0.5 90\n200 1.0 -180\n";
+//! let data = read(text.as_bytes(), &ReadSettings::strict("open.s1p"))?;
+//! assert_eq!(data.freq_hz, [100e6, 200e6]);
+//! let error = read(b"# MHz S MA R 50\n100 0,5 90\n", &ReadSettings::strict("open.s1p")).unwrap_err();
+//! assert_eq!((error.line, error.columns), (2, Some((5, 7))));
+//! # Ok::<(), network::touchstone::TouchstoneError>(())
+//! ```
 
 mod error;
+mod keyword;
 mod lines;
 mod option;
 mod points;
 mod version1;
 mod version2;
+mod version2_data;
 mod write;
 
 pub use error::{Fault, Remark, TouchstoneError, Warning};

@@ -1,57 +1,18 @@
 //! Versions 2.0 and 2.1: keywords in brackets, data as a sequence of numbers.
 
 use super::error::{Fault, Remark, TouchstoneError, Warning, remark};
+use super::keyword::{
+    Cursor, Keyword, Placed, duplicate, keyword, misplaced, noise_ports, nothing_after, skip_options,
+};
 use super::lines::{Line, Word, comments, number, words};
 use super::option::{self, Options};
-use super::points::{Layout, NoiseScale, Points};
+use super::points::{Layout, Points};
+use super::version2_data::{network_data, noise_data};
 use super::{PORTS_MAX, Parameter, ReadSettings, Touchstone, Version, ports_from_name};
 use crate::mixed_mode::{self, Mode, ModeFault};
 
-/// Numbers of a noise point.
-const NOISE_WORDS: usize = 5;
 /// Reference where nothing is given, ohm.
 const REFERENCE_DEFAULT_OHM: f64 = 50.0;
-
-/// The keywords of the standard.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Keyword {
-    Version,
-    Ports,
-    Order,
-    Frequencies,
-    NoiseFrequencies,
-    Reference,
-    Format,
-    Mixed,
-    BeginInformation,
-    EndInformation,
-    NetworkData,
-    NoiseData,
-    End,
-}
-
-const KEYWORDS: [(Keyword, &str); 13] = [
-    (Keyword::Version, "version"),
-    (Keyword::Ports, "number of ports"),
-    (Keyword::Order, "two-port data order"),
-    (Keyword::Frequencies, "number of frequencies"),
-    (Keyword::NoiseFrequencies, "number of noise frequencies"),
-    (Keyword::Reference, "reference"),
-    (Keyword::Format, "matrix format"),
-    (Keyword::Mixed, "mixed-mode order"),
-    (Keyword::BeginInformation, "begin information"),
-    (Keyword::EndInformation, "end information"),
-    (Keyword::NetworkData, "network data"),
-    (Keyword::NoiseData, "noise data"),
-    (Keyword::End, "end"),
-];
-
-/// A number with the line where it was written.
-#[derive(Debug, Clone)]
-struct Placed<T> {
-    value: T,
-    line: usize,
-}
 
 /// Everything before the data.
 struct Header<'a> {
@@ -66,31 +27,6 @@ struct Header<'a> {
     mixed: Option<Placed<Vec<Word<'a>>>>,
     information: Vec<String>,
     seen: Vec<Keyword>,
-}
-
-/// Lines that say something, one after the other.
-struct Cursor<'l, 'a> {
-    lines: &'l [Line<'a>],
-    next: usize,
-}
-
-impl<'l, 'a> Cursor<'l, 'a> {
-    fn take(&mut self) -> Option<&'l Line<'a>> {
-        let line = self.peek()?;
-        self.next += 1;
-        Some(line)
-    }
-
-    fn peek(&mut self) -> Option<&'l Line<'a>> {
-        while self.lines.get(self.next).is_some_and(|l| l.body.trim().is_empty()) {
-            self.next += 1;
-        }
-        self.lines.get(self.next)
-    }
-
-    fn last_line(&self) -> usize {
-        self.lines.iter().rev().find(|l| !l.body.trim().is_empty()).map_or(1, |l| l.number)
-    }
 }
 
 pub(super) fn read(
@@ -118,7 +54,7 @@ pub(super) fn read(
     // 3. Data.
     let mut points = Points::new(n, layout, &header.options, settings.lenient, remarks);
     network_data(&mut cursor, &n_frequencies, settings, &mut points)?;
-    noise_data(&mut cursor, &mut header, settings, &mut points)?;
+    noise_data(&mut cursor, n, header.n_noise.as_ref(), &header.seen, settings, &mut points)?;
     let Points { freq_hz, matrix, noise, .. } = points;
     closing(&mut cursor, settings, remarks)?;
     Ok(Touchstone {
@@ -263,125 +199,6 @@ fn keywords<'a>(
     }
 }
 
-fn network_data(
-    cursor: &mut Cursor<'_, '_>,
-    promised: &Placed<usize>,
-    settings: &ReadSettings,
-    points: &mut Points<'_>,
-) -> Result<(), TouchstoneError> {
-    let per_point = points.words_per_point();
-    let mut point: Vec<Word<'_>> = Vec::new();
-    let mut n_points = 0;
-    loop {
-        skip_options(cursor, points.remarks);
-        let end = cursor.last_line();
-        let Some(line) = cursor.peek().filter(|l| !l.body.trim_start().starts_with('[')) else {
-            let number = cursor.peek().map_or(end, |l| l.number);
-            if !point.is_empty() {
-                let expected = format!("{per_point} numbers in the last point");
-                return Err(TouchstoneError::new(Fault::DataCount, number, expected, point.len().to_string()));
-            }
-            return check_count(Fault::DataCount, number, promised, n_points, settings.lenient, points.remarks);
-        };
-        cursor.next += 1;
-        let tokens = words(line.body, line.number, 0);
-        for word in &tokens {
-            if point.is_empty() && word.columns != tokens[0].columns {
-                return Err(word
-                    .error(Fault::DataCount, format!("a new line after the {per_point} numbers of a point"))
-                    .advise("look for a number too many, or one missing in the point before"));
-            }
-            if point.is_empty() && n_points == promised.value && !settings.lenient {
-                let expected = format!("{n_points} points, as promised on line {}", promised.line);
-                return Err(word.error(Fault::DataCount, expected));
-            }
-            point.push(*word);
-            if point.len() == per_point {
-                points.push(&point)?;
-                n_points += 1;
-                point.clear();
-            }
-        }
-    }
-}
-
-fn noise_data(
-    cursor: &mut Cursor<'_, '_>,
-    header: &mut Header<'_>,
-    settings: &ReadSettings,
-    points: &mut Points<'_>,
-) -> Result<(), TouchstoneError> {
-    let is_noise = match cursor.peek() {
-        None => false,
-        Some(line) => match keyword(line) {
-            Err(e) if settings.lenient && e.fault == Fault::KeywordUnknown => return Ok(()),
-            other => match other? {
-                Some((Keyword::NoiseData, rest)) => {
-                    if header.n_ports != 2 {
-                        return Err(noise_ports(line.number, header.n_ports));
-                    }
-                    nothing_after(&rest)?;
-                    cursor.next += 1;
-                    true
-                }
-                Some((Keyword::End, _)) | None => false,
-                Some((key, _)) if header.seen.contains(&key) => return Err(duplicate(line)),
-                Some(_) => return Err(misplaced(line, "`[Noise Data]` or `[End]`")),
-            },
-        },
-    };
-    let end = cursor.last_line();
-    if !is_noise {
-        return match &header.n_noise {
-            Some(promised) if !settings.lenient => Err(TouchstoneError::new(
-                Fault::NoiseCount,
-                promised.line,
-                "`[Noise Data]` with the promised points",
-                "no noise data",
-            )),
-            _ => Ok(()),
-        };
-    }
-    let Some(promised) = header.n_noise.clone() else {
-        let expected = "`[Number of Noise Frequencies]` before `[Network Data]`";
-        return Err(TouchstoneError::new(Fault::MissingNnoise, cursor.next, expected, "none"));
-    };
-    let mut point: Vec<Word<'_>> = Vec::new();
-    loop {
-        skip_options(cursor, points.remarks);
-        let Some(line) = cursor.peek().filter(|l| !l.body.trim_start().starts_with('[')) else { break };
-        cursor.next += 1;
-        let tokens = words(line.body, line.number, 0);
-        for word in &tokens {
-            if point.is_empty() && word.columns != tokens[0].columns {
-                return Err(word.error(Fault::NoiseCount, "a new line after the five numbers of a noise point"));
-            }
-            point.push(*word);
-            if point.len() == NOISE_WORDS {
-                points.push_noise(&point, NoiseScale { rn_ohm: 1.0 })?;
-                point.clear();
-            }
-        }
-    }
-    let number = cursor.peek().map_or(end, |l| l.number);
-    if !point.is_empty() {
-        let found = point.len().to_string();
-        return Err(TouchstoneError::new(Fault::NoiseCount, number, "five numbers in the last noise point", found));
-    }
-    if let Some(line) = cursor.peek() {
-        match keyword(line) {
-            Ok(Some((Keyword::End, _))) => {}
-            Ok(Some((key, _))) if key == Keyword::NoiseData || header.seen.contains(&key) => {
-                return Err(duplicate(line));
-            }
-            Err(e) if !settings.lenient => return Err(e),
-            Err(_) | Ok(None) => {}
-            Ok(Some(_)) => return Err(misplaced(line, "`[End]`")),
-        }
-    }
-    check_count(Fault::NoiseCount, number, &promised, points.noise.len(), settings.lenient, points.remarks)
-}
-
 fn closing(
     cursor: &mut Cursor<'_, '_>,
     settings: &ReadSettings,
@@ -416,55 +233,6 @@ fn closing(
             Err(TouchstoneError::new(Fault::AfterEnd, line.number, "nothing but comments after `[End]`", found))
         }
         None => Ok(()),
-    }
-}
-
-fn check_count(
-    fault: Fault,
-    line: usize,
-    promised: &Placed<usize>,
-    found: usize,
-    lenient: bool,
-    remarks: &mut Vec<Remark>,
-) -> Result<(), TouchstoneError> {
-    if found == promised.value {
-        return Ok(());
-    }
-    let expected = format!("{} points, as promised on line {}", promised.value, promised.line);
-    if lenient && found > 0 {
-        remark(remarks, Warning::PointCount, line, format!("expected {expected}, found {found}; the data count"));
-        return Ok(());
-    }
-    Err(TouchstoneError::new(fault, line, expected, found.to_string()).advise("correct the count or the data"))
-}
-
-/// The keyword at the start of a line and the words after it; `None` when the line is no keyword.
-fn keyword<'a>(line: &Line<'a>) -> Result<Option<(Keyword, Vec<Word<'a>>)>, TouchstoneError> {
-    let body = line.body;
-    let start = body.len() - body.trim_start().len();
-    if !body[start..].starts_with('[') {
-        return Ok(None);
-    }
-    let Some(close) = body.find(']') else {
-        let found = format!("`{}`", body.trim());
-        return Err(TouchstoneError::new(Fault::KeywordUnknown, line.number, "a keyword closed by `]`", found));
-    };
-    let name = body[start + 1..close].split_whitespace().collect::<Vec<_>>().join(" ").to_ascii_lowercase();
-    let Some((key, _)) = KEYWORDS.iter().find(|(_, n)| *n == name) else {
-        let found = format!("`{}`", &body[start..=close]);
-        let expected = "a keyword of version 2, such as `[Reference]` or `[Network Data]`";
-        return Err(TouchstoneError::new(Fault::KeywordUnknown, line.number, expected, found)
-            .columns((start + 1, close + 1))
-            .advise("put remarks into comments or the information block"));
-    };
-    Ok(Some((*key, words(&body[close + 1..], line.number, close + 1))))
-}
-
-fn skip_options(cursor: &mut Cursor<'_, '_>, remarks: &mut Vec<Remark>) {
-    while let Some(line) = cursor.peek().filter(|l| l.body.trim_start().starts_with('#')) {
-        cursor.next += 1;
-        let text = "only the first option line counts; this one is ignored";
-        remark(remarks, Warning::ExtraOptionLineIgnored, line.number, text);
     }
 }
 
@@ -514,13 +282,6 @@ fn one<'w, 'a>(line: &Line<'_>, rest: &'w [Word<'a>], expected: &str) -> Result<
         [word] => Ok(word),
         [] => Err(TouchstoneError::new(Fault::Value, line.number, expected, "nothing after the keyword")),
         [_, extra, ..] => Err(extra.error(Fault::Value, format!("only {expected}"))),
-    }
-}
-
-fn nothing_after(rest: &[Word<'_>]) -> Result<(), TouchstoneError> {
-    match rest.first() {
-        None => Ok(()),
-        Some(word) => Err(word.error(Fault::Value, "nothing after this keyword").advise("start a new line")),
     }
 }
 
@@ -614,22 +375,10 @@ fn comments_outside(all: &[Line<'_>], header: &Header<'_>) -> Vec<String> {
     comments(&outside)
 }
 
-fn duplicate(line: &Line<'_>) -> TouchstoneError {
-    TouchstoneError::new(Fault::KeywordDup, line.number, "each keyword once", format!("`{}` again", line.body.trim()))
-}
-
-fn misplaced(line: &Line<'_>, expected: &str) -> TouchstoneError {
-    TouchstoneError::new(Fault::KeywordOrder, line.number, expected, format!("`{}`", line.body.trim()))
-}
-
 fn ports_missing(line: usize, found: String) -> TouchstoneError {
     TouchstoneError::new(Fault::MissingPorts, line, "`[Number of Ports]` right after the option line", found)
 }
 
 fn missing_count(data_line: usize) -> TouchstoneError {
     TouchstoneError::new(Fault::MissingNfreq, data_line, "`[Number of Frequencies]` before `[Network Data]`", "none")
-}
-
-fn noise_ports(line: usize, n_ports: usize) -> TouchstoneError {
-    TouchstoneError::new(Fault::NoiseNot2port, line, "noise data only with two ports", format!("{n_ports} ports"))
 }

@@ -5,7 +5,7 @@
 //! resistance matrices ([`solve_lines`], [`LineSolution::at`]), modes, a length of line as a multiport
 //! ([`LineBlock`]), and derivatives by every dimension and permittivity ([`LineSolution::derivative`]).
 //! Not for: dispersion by longitudinal fields; the answer is quasi-static.
-//! Input: [`CrossSection`]. Output: [`LineSolution`] and a report.
+//! Input: [`CrossSection`], by hand or from layers ([`section_of_stack`]). Output: [`LineSolution`] and a report.
 //! Conventions: metre, farad per metre, henry per metre; rows follow the lines in the order of the conductors,
 //! reference conductors left out; `ε = ε' − jε''`, `exp(+jωt)`.
 //! Method: charges with Legendre polynomials on panels graded towards corners, exact panel integrals, adjoint
@@ -24,6 +24,9 @@
 //! # Ok::<(), lines::LinesError>(())
 //! ```
 
+// the index of a polynomial runs over several tables at once
+#![allow(clippy::needless_range_loop)]
+
 mod error;
 mod gradient;
 mod kernel;
@@ -34,6 +37,7 @@ mod motion;
 mod section;
 mod solution;
 mod solve;
+mod stack;
 
 pub use error::LinesError;
 pub use loss::skin_depth;
@@ -41,3 +45,4 @@ pub use matrices::{LineBlock, LineMatrices, Mode, PairConstants};
 pub use motion::Motion;
 pub use section::{Conductor, CrossSection, Filling, Layer, Outline, Surface};
 pub use solution::{LineDerivative, LineSettings, LineSolution, solve_lines};
+pub use stack::{StackLines, Strip, section_of_stack};

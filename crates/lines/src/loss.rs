@@ -14,7 +14,7 @@
 
 use crate::LinesError;
 use crate::kernel::{gauss_rule, legendre};
-use crate::mesh::{Mesh, Metal, Run};
+use crate::mesh::{Grading, Mesh, Metal, Run, build};
 use crate::section::{CrossSection, Outline, Surface, turn};
 use crate::solution::{inverse, product};
 use crate::solve::{Charges, Discrete};
@@ -27,6 +27,12 @@ use std::f64::consts::{PI, TAU};
 const FREQ_MIN_HZ: f64 = 1e-2;
 /// Skin depths after which metal is as good as infinitely thick: exp(−24) is 4e-11.
 const DEEP: f64 = 12.0;
+
+/// Mesh of the currents: cut towards corners down to 1.5 % of the thickness, where the current no longer follows
+/// the field of ideal metal but falls to zero with the depth behind it.
+const GRADING: Grading = Grading { reach: 1.5, tip_cuts: 4 };
+/// Polynomials of the currents on each of those panels.
+const POLYNOMIALS: usize = 3;
 
 /// What lies behind a point of metal.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -61,6 +67,8 @@ pub(crate) struct MetalProblem {
     n_panels: usize,
     has_ground: bool,
     line_of_panel: Vec<Option<usize>>,
+    /// Inductance of ideal metal on this mesh, henry per metre.
+    ideal_l: RMatrix,
     /// Sum over the ground plane of products of its current densities for unit line currents, per metre.
     ground: Option<(Surface, RMatrix)>,
     /// The same over the faces of each metal, at high frequency.
@@ -83,31 +91,41 @@ impl MetalProblem {
         air: &Charges,
         c_air: &RMatrix,
     ) -> Result<Self, LinesError> {
-        let pieces: Vec<_> = mesh.pieces.iter().filter(|p| mesh.tracks[p.track].kind.is_metal()).collect();
-        let metal_of = |panel: usize| mesh.tracks[pieces[panel].track].metal.unwrap_or(Metal::Wall);
-        let points = empty
+        let current = inverse(c_air)?;
+        let faces = face_overlaps(empty, air, &current, &|panel| metal_of(mesh, panel));
+        let ground = section.ground.map(|surface| (surface, ground_overlap(section, mesh, empty, air, &current)));
+        let mut fine = build(section, GRADING)?;
+        fine.flatten_corners();
+        let kept = Discrete::new(&fine, POLYNOMIALS, empty.n_lines, false);
+        let vacuum = vec![1.0; section.fillings.len()];
+        let ideal = kept.solve(&vacuum)?.c;
+        let symmetric = RMatrix::from_fn(ideal.n_rows(), ideal.n_rows(), |i, j| 0.5 * (ideal[(i, j)] + ideal[(j, i)]));
+        let points = kept
             .spots
             .iter()
             .map(|s| MetalPoint {
                 inverse_speed: 1.0 / s.speed.norm(),
                 t: s.t,
                 panel: s.panel,
-                behind: behind(section, metal_of(s.panel), s.z),
+                behind: behind(section, metal_of(&fine, s.panel), s.z),
             })
             .collect();
-        let current = inverse(c_air)?;
-        let faces = face_overlaps(empty, air, &current, &metal_of);
-        let ground = section.ground.map(|surface| (surface, ground_overlap(section, mesh, empty, air, &current)));
         Ok(Self {
-            potential: empty.assemble(&vec![1.0; section.fillings.len()]).0,
+            potential: kept.assemble(&vacuum).0,
             points,
-            n: empty.n,
-            n_panels: empty.panels.len(),
+            n: kept.n,
+            n_panels: kept.panels.len(),
             has_ground: mesh.has_ground,
-            line_of_panel: empty.panels.iter().map(|p| p.kind.conductor()).collect(),
+            line_of_panel: kept.panels.iter().map(|p| p.kind.conductor()).collect(),
+            ideal_l: inverse(&symmetric)?.map(|x| x * VACUUM_PERMEABILITY_H_PER_M),
             ground,
             faces,
         })
+    }
+
+    /// True when all metal is ideal.
+    fn is_ideal(&self) -> bool {
+        self.points.iter().all(|p| p.behind == Behind::Perfect)
     }
 
     /// Products of current densities over the faces of each conductor, per metre.
@@ -120,9 +138,27 @@ impl MetalProblem {
         self.ground.as_ref().map(|g| &g.1)
     }
 
-    /// Series impedance matrix, ohm per metre.
-    pub(crate) fn impedance(&self, freq_hz: f64, n_lines: usize) -> Result<CMatrix, LinesError> {
+    /// Resistance (ohm per metre) and internal inductance (henry per metre).
+    pub(crate) fn internal(&self, freq_hz: f64, n_lines: usize) -> Result<(RMatrix, RMatrix), LinesError> {
         let freq_hz = freq_hz.max(FREQ_MIN_HZ);
+        let omega = TAU * freq_hz;
+        let mut z = match self.is_ideal() {
+            true => CMatrix::zeros(n_lines, n_lines),
+            false => {
+                let z = self.of_conductors(freq_hz, n_lines)?;
+                let ideal = &self.ideal_l;
+                CMatrix::from_fn(n_lines, n_lines, |i, j| z[(i, j)] - Complex64::new(0.0, omega * ideal[(i, j)]))
+            }
+        };
+        if let Some((surface, overlap)) = &self.ground {
+            let sheet = thick(*surface, freq_hz);
+            z = CMatrix::from_fn(n_lines, n_lines, |i, j| z[(i, j)] + sheet * overlap[(i, j)]);
+        }
+        Ok((z.map(|z| z.re), z.map(|z| z.im / omega)))
+    }
+
+    /// Series impedance of all conductors over an ideal ground, ohm per metre.
+    fn of_conductors(&self, freq_hz: f64, n_lines: usize) -> Result<CMatrix, LinesError> {
         let size = self.potential.n_rows();
         let factor = Complex64::new(0.0, TAU * freq_hz * VACUUM_PERMEABILITY_H_PER_M);
         let mut a = CMatrix::from_fn(size, size, |r, c| factor * self.potential[(r, c)]);
@@ -159,11 +195,7 @@ impl MetalProblem {
                 }
             }
         }
-        let mut z = numerics::linear::solve(&admittance, &CMatrix::identity(n_lines))?;
-        if let Some((surface, overlap)) = &self.ground {
-            let sheet = thick(*surface, freq_hz);
-            z = CMatrix::from_fn(n_lines, n_lines, |i, j| z[(i, j)] + sheet * overlap[(i, j)]);
-        }
+        let z = numerics::linear::solve(&admittance, &CMatrix::identity(n_lines))?;
         Ok(CMatrix::from_fn(n_lines, n_lines, |i, j| 0.5 * (z[(i, j)] + z[(j, i)])))
     }
 }
@@ -231,6 +263,13 @@ fn radial(at: f64, from: f64, delta: f64) -> Complex64 {
         y += h / 6.0 * (k1 + 2.0 * k2 + 2.0 * k3 + k4);
     }
     y
+}
+
+/// Metal of a panel of a discretisation without interfaces.
+fn metal_of(mesh: &Mesh, panel: usize) -> Metal {
+    let mut pieces = mesh.pieces.iter().filter(|p| mesh.tracks[p.track].kind.is_metal());
+    let piece = pieces.nth(panel).expect("one piece for every panel");
+    mesh.tracks[piece.track].metal.unwrap_or(Metal::Wall)
 }
 
 fn behind(section: &CrossSection, metal: Metal, z: Complex64) -> Behind {

@@ -78,11 +78,9 @@ impl LineSolution {
             c = RMatrix::from_fn(n, n, |i, j| c[(i, j)] + slope[(i, j)] * (eps.re - solved.eps_r));
             g = RMatrix::from_fn(n, n, |i, j| g[(i, j)] - slope[(i, j)] * eps.im * TAU * freq_hz);
         }
-        let z = self.metal.impedance(freq_hz, n)?;
-        let omega = TAU * freq_hz;
-        let lossless = freq_hz == 0.0;
-        let l = if lossless { self.l_h_per_m.clone() } else { z.map(|z| z.im / omega) };
-        Ok(LineMatrices { freq_hz, r: z.map(|z| z.re), l, g, c })
+        let (r, internal) = self.metal.internal(freq_hz, n)?;
+        let l = RMatrix::from_fn(n, n, |i, j| self.l_h_per_m[(i, j)] + internal[(i, j)]);
+        Ok(LineMatrices { freq_hz, r, l, g, c })
     }
 
     /// Modes of the lossless line, slowest last.

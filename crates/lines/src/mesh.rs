@@ -140,6 +140,15 @@ impl Mesh {
         }
     }
 
+    /// Takes the maps from the tips on the faces of solid metal: for currents that do not follow the ideal field.
+    pub(crate) fn flatten_corners(&mut self) {
+        for piece in &mut self.pieces {
+            if matches!(self.tracks[piece.track].kind, Kind::Face { .. }) {
+                piece.power = 1;
+            }
+        }
+    }
+
     /// Cuts the marked pieces in two.
     pub(crate) fn refine(&mut self, marked: &[bool]) {
         let mut pieces = Vec::with_capacity(self.pieces.len() * 2);
@@ -446,7 +455,7 @@ impl Places {
     }
 
     /// Distance of a point on circle `own` to points and other circles.
-    fn from_circle(&self, z: Complex64, own: usize) -> f64 {
+    fn beside_circle(&self, z: Complex64, own: usize) -> f64 {
         let nearest = self.points.iter().map(|p| (p - z).norm()).fold(f64::INFINITY, f64::min);
         let others = self.circles.iter().filter(|c| c.0 != own);
         others.fold(nearest, |near, &(_, c, r)| near.min(((z - c).norm() - r).abs()))
@@ -507,7 +516,7 @@ fn cut_arc(mesh: &mut Mesh, places: &Places, piece: Piece, centre: Complex64, ra
     let at = |share: f64| centre + Complex64::from_polar(radius, turn * (piece.from + share * (piece.to - piece.from)));
     let distance = [0.0, 0.25, 0.5, 0.75, 1.0]
         .iter()
-        .map(|&s| places.from_circle(at(s), piece.track))
+        .map(|&s| places.beside_circle(at(s), piece.track))
         .fold(f64::INFINITY, f64::min);
     let length = turn * radius * (piece.to - piece.from);
     if length > 2.0 * grading.reach * distance && piece.to - piece.from > 1e-4 {

@@ -6,6 +6,9 @@ use crate::mesh::{Anchor, Level, Mesh};
 use crate::section::{CrossSection, Outline};
 use numerics::Complex64;
 
+/// Rates closer than this are the same: some roundings of places over the smallest steps used to find rates.
+const SAME_RATE: f64 = 1e-6;
+
 /// Rates of change of everything in a cross-section per unit of one design number.
 ///
 /// Metal that lies on an interface must move with it; a motion that tears them apart is refused.
@@ -109,7 +112,7 @@ impl Motion {
                 for window in section.layers.windows(2).zip(&self.layer_tops) {
                     let ((below, above), top_rate) = ((window.0[0], window.0[1]), window.1);
                     let touches = below.filling != above.filling && (below.top_m - place[1]).abs() < tolerance;
-                    if touches && (rate[1] - top_rate).abs() > 1e-12 {
+                    if touches && (rate[1] - top_rate).abs() > SAME_RATE {
                         return refuse(format!(
                             "conductor `{}` lies on the interface at {} m; expected both to move alike, \
                              found {} and {top_rate}",

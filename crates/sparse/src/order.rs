@@ -12,7 +12,7 @@ use crate::leaf::minimum_degree;
 use crate::separator::{SEPARATOR, bisect};
 
 /// Pieces with at most this many joined unknowns are ordered by minimum degree.
-const LEAF_MAX: usize = 120;
+const LEAF_MAX: usize = 60;
 /// Pieces larger than this are cut by two threads.
 const PARALLEL_MIN: usize = 4000;
 

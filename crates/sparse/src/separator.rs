@@ -12,7 +12,7 @@ pub(crate) const SEPARATOR: u8 = 2;
 /// The coarsest graph has about this many vertices.
 const COARSEST: usize = 100;
 /// Number of cuts tried on the coarsest graph.
-const TRIES: usize = 12;
+const TRIES: usize = 8;
 /// Largest share of one side in the weight outside the separator.
 const SIDE_MAX: f64 = 0.58;
 /// Sweeps of improvement per level.
@@ -27,7 +27,7 @@ struct Level {
 /// Side (0, 1 or [`SEPARATOR`]) of every vertex.
 pub(crate) fn bisect(graph: &Graph, seed: u64) -> Vec<u8> {
     let mut random = Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0xD1B5_4A32_D192_ED03);
-    let runs = if graph.n() < 20_000 { 3 } else { 2 };
+    let runs = if graph.n() < 2000 { 2 } else { 1 };
     (0..runs).map(|_| multilevel(graph, &mut random)).min_by_key(|side| cost(graph, side)).expect("at least one run")
 }
 

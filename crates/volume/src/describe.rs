@@ -3,7 +3,7 @@
 //! Heights are measured from the bottom of the first layer. Later blocks and conductors displace
 //! earlier matter.
 
-use crate::model::{Face, Medium, Model, PortShape, PrismMesh, Surface};
+use crate::model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath};
 use crate::triangulate::{PlanSize, Segment, triangulate};
 use crate::{PlanMesh, VolumeError};
 
@@ -127,6 +127,9 @@ pub enum Port {
         n_modes: usize,
         /// Distance by which the reference plane lies inside, metre.
         shift_m: f64,
+        /// Where the voltage of the line is taken: place along the side, lower and upper height, metre.
+        /// With it the line impedance is known.
+        path_m: Option<(f64, [f64; 2])>,
     },
 }
 
@@ -230,8 +233,8 @@ impl Volume {
             }
         }
         for port in &self.ports {
-            if let Port::Wave { side, range_m: Some(range), .. } = port {
-                for &at in range {
+            if let Port::Wave { side, range_m, path_m, .. } = port {
+                for at in range_m.iter().flatten().chain(path_m.iter().map(|p| &p.0)).copied() {
                     let p = match side {
                         Side::XMin => [self.x_m[0], at],
                         Side::XMax => [self.x_m[1], at],
@@ -507,9 +510,10 @@ impl<'a> Builder<'a> {
                 Port::Flat { polygon, z_m, direction, reference_ohm } => {
                     self.flat_port(polygon, *z_m, *direction, *reference_ohm)
                 }
-                Port::Wave { side, range_m, n_modes, shift_m } => {
+                Port::Wave { side, range_m, n_modes, shift_m, path_m } => {
                     let edges = self.wave_faces(*side, *range_m);
-                    (!edges.is_empty()).then(|| PortShape::Wave { edges, n_modes: *n_modes, shift_m: *shift_m })
+                    let path = path_m.and_then(|(at, z)| self.upright_path(&edges, *side, at, z));
+                    (!edges.is_empty()).then(|| PortShape::Wave { edges, n_modes: *n_modes, shift_m: *shift_m, path })
                 }
             };
             let shape = shape.ok_or_else(|| VolumeError::Port {
@@ -548,6 +552,17 @@ impl<'a> Builder<'a> {
             width_m,
             reference_ohm,
         })
+    }
+
+    fn upright_path(&self, edges: &[u32], side: Side, at: f64, z_m: [f64; 2]) -> Option<UprightPath> {
+        let along = usize::from(matches!(side, Side::XMin | Side::XMax));
+        let plan = &self.mesh.plan;
+        let vertex = edges.iter().flat_map(|&e| plan.edges[e as usize]).min_by(|&a, &b| {
+            let d = |v: u32| (plan.points[v as usize][along] - at).abs();
+            d(a).total_cmp(&d(b))
+        })?;
+        let layers = self.layers_in(z_m);
+        Some(UprightPath { vertex, layers: (*layers.first()? as u32, *layers.last()? as u32 + 1) })
     }
 
     fn wave_faces(&mut self, side: Side, range_m: Option<[f64; 2]>) -> Vec<u32> {

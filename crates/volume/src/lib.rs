@@ -21,7 +21,7 @@ mod triangulate;
 
 pub use describe::{Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
 pub use element::Order;
-pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, foil_impedance_ohm, skin_depth_m};
+pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath, foil_impedance_ohm, skin_depth_m};
 pub use plan::PlanMesh;
 pub use resonance::{Resonance, resonances};
 pub use solution::{Driven, FieldSolution, SolutionReport, SolveSettings};

@@ -254,6 +254,15 @@ impl PrismMesh {
     }
 }
 
+/// An upright line of edges through some layers at one point of the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct UprightPath {
+    /// Point of the plan.
+    pub vertex: u32,
+    /// First layer, and the layer after the last.
+    pub layers: (u32, u32),
+}
+
 /// A port of a discrete model.
 #[derive(Debug, Clone)]
 pub enum PortShape {
@@ -278,6 +287,8 @@ pub enum PortShape {
         n_modes: usize,
         /// Distance by which the reference plane is moved into the volume, metre.
         shift_m: f64,
+        /// Upright path from a reference conductor to the line, for the line impedance.
+        path: Option<UprightPath>,
     },
 }
 

@@ -10,7 +10,7 @@
 use crate::VolumeError;
 use crate::eigen::largest_eigenpairs;
 use crate::element::{IntervalMatrices, Order};
-use crate::model::{Face, Model, PrismMesh, Surface, vacuum_impedance_ohm};
+use crate::model::{Face, Model, PrismMesh, Surface, UprightPath, vacuum_impedance_ohm};
 use crate::space::Space;
 use crate::system::wavenumber;
 use numerics::{Complex64, Quiet};
@@ -30,9 +30,23 @@ pub(crate) struct Mode {
     pub beta: Complex64,
     /// Voltage functional `∫ E_t × h · n` on raw values.
     pub functional: Vec<(usize, Complex64)>,
-    /// Tangential field of the mode on raw values, √Ω scaled.
-    #[allow(dead_code)] // the field picture of a port
+    /// Tangential field of the mode on raw values.
     pub field: Vec<(usize, Complex64)>,
+}
+
+impl Mode {
+    /// Line impedance `V²/P` of the voltage along an upright path, ohm.
+    pub(crate) fn impedance_ohm(&self, space: &Space, path: &UprightPath) -> Complex64 {
+        let v = self.voltage(space, path);
+        v * v
+    }
+
+    /// `−∫ E_z dz` along an upright path, top against bottom.
+    fn voltage(&self, space: &Space, path: &UprightPath) -> Complex64 {
+        let wanted: Vec<usize> =
+            (path.layers.0..path.layers.1).map(|l| space.upright_edge(path.vertex as usize, l as usize)).collect();
+        -self.field.iter().filter(|(r, _)| wanted.contains(r)).map(|(_, v)| *v).sum::<Complex64>()
+    }
 }
 
 /// Local numbering of the plane's free functions.

@@ -57,6 +57,8 @@ pub struct FieldSolution {
     pub scattering: CMatrix,
     /// Phase constant of each wave port, 1/m; `None` for sheet ports.
     pub beta: Vec<Option<Complex64>>,
+    /// Line impedance of each wave port with a voltage path, ohm.
+    pub impedance_ohm: Vec<Option<Complex64>>,
     /// Quality.
     pub report: SolutionReport,
 }
@@ -100,6 +102,15 @@ impl Driven {
         Ok(&self.systems.last().expect("just pushed").1)
     }
 
+    /// Phase constant (1/m) and line impedance (ohm) of each network port; `None` for sheet ports
+    /// and, for the impedance, without a voltage path.
+    pub fn port_lines(&mut self, freq_hz: f64) -> Result<Vec<(Option<Complex64>, Option<Complex64>)>, VolumeError> {
+        let system = self.system(freq_hz)?;
+        let states = system.port_states(freq_hz)?;
+        let z = line_impedances(system, &states);
+        Ok(states.iter().map(|s| s.mode.as_ref().map(|m| m.beta)).zip(z).collect())
+    }
+
     /// Solves at one frequency above zero.
     pub fn solve(&mut self, freq_hz: f64, watch: &dyn Watch) -> Result<FieldSolution, VolumeError> {
         if !(freq_hz > 0.0 && freq_hz.is_finite()) {
@@ -134,6 +145,7 @@ pub(crate) fn solve_system(
         freq_hz,
         scattering: shift_planes(system, &states, raw),
         beta: states.iter().map(|s| s.mode.as_ref().map(|m| m.beta)).collect(),
+        impedance_ohm: line_impedances(system, &states),
         report: SolutionReport {
             unknowns: report.unknowns,
             factor_entries: report.factor_entries,
@@ -153,6 +165,15 @@ pub(crate) fn scattering(states: &[PortState], columns: &[Vec<Complex64>]) -> CM
         let v: Complex64 = states[p].functional.iter().map(|&(u, v)| v * columns[q][u as usize]).sum();
         v / states[p].resistance.sqrt() - if p == q { 1.0 } else { 0.0 }
     })
+}
+
+/// Line impedance of every wave port that has a path.
+fn line_impedances(system: &System, states: &[PortState]) -> Vec<Option<Complex64>> {
+    let of = |(state, port): (&PortState, &crate::system::NetworkPort)| {
+        let crate::PortShape::Wave { path: Some(path), .. } = &system.model.ports[port.shape_idx] else { return None };
+        state.mode.as_ref().map(|m| m.impedance_ohm(&system.space, path))
+    };
+    states.iter().zip(&system.ports).map(of).collect()
 }
 
 /// Moves the reference planes of wave ports into the volume.

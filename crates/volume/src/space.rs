@@ -87,6 +87,11 @@ impl Space {
         &self.terms[self.start[raw] as usize..self.start[raw + 1] as usize]
     }
 
+    /// Raw value whose size is the voltage along the upright edge above a point in a layer.
+    pub(crate) fn upright_edge(&self, vertex: usize, l: usize) -> usize {
+        self.n_plane + vertex * self.n_flat + l
+    }
+
     /// True for a raw value of the upright field.
     pub(crate) fn is_upright(&self, raw: usize) -> bool {
         raw >= self.n_plane

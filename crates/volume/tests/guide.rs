@@ -23,7 +23,7 @@ fn guide(plan: PlanMesh, zs: &[f64]) -> Model {
         (0..mesh.plan.edges.len()).filter(|&e| on(e)).map(|e| e as u32).collect()
     };
     let ports = [(first, -first), (last, last)]
-        .map(|(y, shift_m)| PortShape::Wave { edges: at(y), n_modes: 1, shift_m })
+        .map(|(y, shift_m)| PortShape::Wave { edges: at(y), n_modes: 1, shift_m, path: None })
         .to_vec();
     Model { mesh, media: vec![Medium::AIR], surfaces: vec![], ports }
 }
@@ -192,7 +192,7 @@ fn thick_inductive_window_from_a_description() {
         conductors: vec![bar(0.0, mid - half), bar(mid + half, A)],
         walls: [Wall::Electric; 6],
         ports: [Side::YMin, Side::YMax]
-            .map(|side| Port::Wave { side, range_m: None, n_modes: 1, shift_m: reach })
+            .map(|side| Port::Wave { side, range_m: None, n_modes: 1, shift_m: reach, path_m: None })
             .to_vec(),
     };
     let corners = [mid - half, mid + half].iter().flat_map(|&x| [0.0, t].map(|y| ([x, y], 0.1e-3))).collect();

@@ -1,0 +1,129 @@
+//! Lines through wave ports: impedance and velocity against two-dimensional references.
+
+use mixwright_volume::{
+    Conductor, Driven, Layer, Medium, MeshSettings, Metal, Order, PlanSize, Port, Side, SolveSettings, Volume, Wall,
+};
+use numerics::{Complex64, Quiet};
+use proof::{CheckValue, Origin};
+use quantity::constants::LIGHT_SPEED_M_PER_S;
+use std::f64::consts::TAU;
+
+fn strip(x: [f64; 2], y: [f64; 2], z_m: [f64; 2]) -> Conductor {
+    Conductor {
+        name: "strip".into(),
+        polygon: vec![[x[0], y[0]], [x[1], y[0]], [x[1], y[1]], [x[0], y[1]]],
+        z_m,
+        metal: Metal::Perfect,
+    }
+}
+
+fn layer(thickness_m: f64, permittivity: f64) -> Layer {
+    Layer { name: format!("permittivity {permittivity}"), thickness_m, medium: Medium::lossless(permittivity) }
+}
+
+/// Half of a symmetric line, from the plane of symmetry x = 0 (magnetic) to a far wall.
+fn half_line(
+    x_far: f64,
+    length: f64,
+    layers: Vec<Layer>,
+    conductors: Vec<Conductor>,
+    path_m: (f64, [f64; 2]),
+    n_modes: usize,
+) -> Volume {
+    let port = |side| Port::Wave { side, range_m: None, n_modes, shift_m: 0.0, path_m: Some(path_m) };
+    Volume {
+        x_m: [0.0, x_far],
+        y_m: [0.0, length],
+        layers,
+        blocks: vec![],
+        conductors,
+        walls: [Wall::Magnetic, Wall::Electric, Wall::Electric, Wall::Electric, Wall::Electric, Wall::Electric],
+        ports: vec![port(Side::YMin), port(Side::YMax)],
+    }
+}
+
+#[test]
+fn bar_in_a_box_has_the_impedance_of_the_cross_section() {
+    // Bar 1 × 0.2 in a box 3 × 1 mm.
+    let mm = 1e-3;
+    let volume = half_line(
+        1.5 * mm,
+        0.5 * mm,
+        vec![layer(mm, 1.0)],
+        vec![strip([0.0, 0.5 * mm], [0.0, 0.5 * mm], [0.4 * mm, 0.6 * mm])],
+        (0.0, [0.0, 0.4 * mm]),
+        1,
+    );
+    let settings = MeshSettings {
+        edge_m: 0.3 * mm,
+        plan: PlanSize {
+            size_max_m: 0.3 * mm,
+            growth: 0.5,
+            hints: vec![([0.5 * mm, 0.0], 0.015 * mm), ([0.5 * mm, 0.5 * mm], 0.03 * mm)],
+        },
+        height_m: 0.012 * mm,
+        height_growth: 1.8,
+        height_max_m: 0.2 * mm,
+    };
+    let model = volume.mesh(&settings).expect("a mesh");
+    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let lines = driven.port_lines(5e9).expect("modes");
+    CheckValue {
+        what: "impedance of the bar in a box, ohm",
+        expected: 48.463_56,
+        within: 1e-3 * 48.463_56,
+        because: "tolerance of the check",
+        origin: Origin::Derived { how: "two-dimensional p-version finite elements, energy bound, two resolutions agree to 4e-6 (check 2d.rectcoax)" },
+    }
+    .check(lines[0].1.expect("a path").re / 2.0);
+    let k = TAU * 5e9 / LIGHT_SPEED_M_PER_S;
+    // A TEM wave of an air line has the phase constant of vacuum whatever the mesh.
+    assert!((lines[0].0.expect("a wave").re / k - 1.0).abs() < 1e-9);
+    let s = driven.solve(5e9, &Quiet).expect("a solution");
+    let expected = (Complex64::new(0.0, -k * 0.5 * mm)).exp();
+    assert!(
+        (s.scattering[(1, 0)] - expected).norm() < 2e-3 && s.scattering[(0, 0)].norm() < 5e-3,
+        "{:?}",
+        s.scattering
+    );
+    assert!(s.report.power_defect.expect("real modes") < 1e-9);
+}
+
+#[test]
+fn microstrip_slows_down_with_frequency_as_published() {
+    // er 9.8, h 0.635 mm, w 0.6 mm at 20 GHz, box walls and lid far away.
+    let mm = 1e-3;
+    let (h, w, far, top) = (0.635 * mm, 0.6 * mm, 4.0 * mm, 4.0 * mm);
+    let volume = half_line(
+        far,
+        0.6 * mm,
+        vec![layer(h, 9.8), layer(top, 1.0)],
+        vec![strip([0.0, w / 2.0], [0.0, 0.6 * mm], [h, h])],
+        (0.0, [0.0, h]),
+        1,
+    );
+    let settings = MeshSettings {
+        edge_m: 0.4 * mm,
+        plan: PlanSize {
+            size_max_m: 0.6 * mm,
+            growth: 0.5,
+            hints: vec![([w / 2.0, 0.0], 0.005 * mm), ([w / 2.0, 0.6 * mm], 0.05 * mm)],
+        },
+        height_m: 0.005 * mm,
+        height_growth: 2.0,
+        height_max_m: 0.6 * mm,
+    };
+    let model = volume.mesh(&settings).expect("a mesh");
+    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    for (f, eeff) in [(10e9, 6.876_87), (20e9, 7.334_68)] {
+        let beta = driven.port_lines(f).expect("modes")[0].0.expect("a wave").re;
+        CheckValue {
+            what: "effective permittivity of microstrip",
+            expected: eeff,
+            within: 0.003 * eeff,
+            because: "tolerance 0.2 % of the check, and 0.1 % for walls at six substrate heights",
+            origin: Origin::Derived { how: "spectral-domain Galerkin with edge-singular currents (check 2d.ms_disp)" },
+        }
+        .check((beta * LIGHT_SPEED_M_PER_S / (TAU * f)).powi(2));
+    }
+}

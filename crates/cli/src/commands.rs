@@ -43,7 +43,9 @@ fn demo(global: &Global) -> Result<Outcome, ProjectError> {
     if !global.quiet {
         output::remark(&format!("design written to {}", path.display()));
     }
-    review_design(&files::read_design(&path)?, &folder.join("review"), global)
+    let mut outcome = review_design(&files::read_design(&path)?, &folder.join("review"), global)?;
+    outcome.requirement_failed = false; // shown in the verdicts; the demonstration itself worked
+    Ok(outcome)
 }
 
 /// `name-review` beside the design file.

@@ -302,18 +302,22 @@ fn wrong_number_of_turns() {
 fn wrong_port_count_of_a_block() {
     check(
         "[[circuit.diode]]",
-        "[[circuit.block]]\nname = \"filter\"\nfile = \"filter.s3p\"\nnodes = [\"a\", \"b\"]\ncontinuation = \"hold\"\n\n[[circuit.diode]]",
-        r#"ring.toml:54:1: `filter.s3p` is a 3-port by its name, but 2 nodes are given; write 3 nodes in the order of the ports; a port that is not used goes to a resistor
-ring.toml:55:16: `continuation` is `hold`; expected one of matched, near-open, near-short, turn-on, freeze; known here: matched, near-open, near-short, turn-on, freeze"#,
+        "[[circuit.block]]\nname = \"filter\"\nfile = \"filter.s3p\"\nnodes = [\"a\", \"b\"]\ncontinuation = \"matched\"\n\n[[circuit.diode]]",
+        r#"ring.toml:52:8: block `filter` names `filter.s3p`, which is not beside the design file; correct the name, or put the file there
+ring.toml:54:1: `filter.s3p` is a 3-port by its name, but 2 nodes are given; write 3 nodes in the order of the ports; a port that is not used goes to a resistor"#,
     );
 }
 
 #[test]
 fn block_without_continuation() {
+    let words = network::Continuation::ALL.map(|c| format!("\"{}\"", c.name()));
     check(
         "[[circuit.diode]]",
         "[[circuit.block]]\nname = \"filter\"\nfile = \"filter.s2p\"\nnodes = [\"a\", \"b\"]\n\n[[circuit.diode]]",
-        r#"ring.toml:51:1: this block does not say how it continues beyond its last frequency; add `continuation` with one of "matched", "near-open", "near-short", "turn-on", "freeze""#,
+        &format!(
+            "ring.toml:51:1: this block does not say how it continues beyond its last frequency; add `continuation` with one of {}",
+            words.join(", ")
+        ),
     );
 }
 

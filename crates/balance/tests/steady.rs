@@ -27,8 +27,9 @@ fn allowed(name: &str, expected: &Expected) -> f64 {
     let ours = match name {
         "conversion_gain_dB" => GAIN_DB,
         n if n.contains("isolation") || n.contains("return_loss") => ISOLATION_DB,
-        // dc currents and phasors: as 1e-4 dB
-        _ => 1.2e-5 * size + 1e-12,
+        // dc currents and phasors: as 1e-4 dB; collisions of order 20 in the RF, outside our basis,
+        // leave some 1e-10 V of direct voltage in the commensurate reference
+        _ => 1.2e-5 * size + 2e-10,
     };
     ours + rounding
 }
@@ -40,7 +41,8 @@ fn compare(prefix: &str, pick: impl Fn(&str) -> bool) {
     for point in case.points.iter().filter(|p| !p.metrics.is_empty() && pick(&p.label)) {
         let posed = pose(point, true);
         let start = std::time::Instant::now();
-        let (state, report) = solve(&posed.problem, &fine()).unwrap_or_else(|e| panic!("{prefix} {}: {e}", point.label));
+        let (state, report) = solve(&posed.problem, &fine(point.lo_dbm.unwrap_or(0.0)))
+            .unwrap_or_else(|e| panic!("{prefix} {}: {e}", point.label));
         let seconds = start.elapsed().as_secs_f64();
         let voltage = |port: usize, f_hz: f64| port_phasor(&state, port, f_hz);
         let current = |name: &str, _f: f64| {
@@ -61,7 +63,6 @@ fn compare(prefix: &str, pick: impl Fn(&str) -> bool) {
             }
         }
         for (spur, found) in point.spurs.iter().zip(spur_levels(&case, point, &state)) {
-            let Some(found) = found else { continue };
             let expected = spur.independent_dbc();
             let Some(miss) = expected.miss(Found::Real(found)) else { continue };
             let is_deep = matches!(expected, Expected::Value { value, .. } if value < -120.0);
@@ -69,7 +70,10 @@ fn compare(prefix: &str, pick: impl Fn(&str) -> bool) {
                 worst_spur = worst_spur.max(miss);
             }
             if miss > SPUR_DB && !is_deep {
-                misses.push(format!("{}: spur {},{}: off by {miss:.3} dB ({found:.3}, {expected:?})", point.label, spur.m, spur.n));
+                misses.push(format!(
+                    "{}: spur {},{}: off by {miss:.3} dB ({found:.3}, {expected:?})",
+                    point.label, spur.m, spur.n
+                ));
             }
         }
         println!(

@@ -1,7 +1,7 @@
 //! Closed forms and worked examples of mixer theory.
 
-use mixwright_balance::{BalanceSettings, Drive, Embedding, Problem, PumpedState, solve};
 use diode::{Device, SchottkyParameters};
+use mixwright_balance::{BalanceSettings, Drive, Embedding, Problem, PumpedState, solve};
 use network::{FrequencyResponse, NetworkError};
 use numerics::{CMatrix, Complex64};
 use proof::{CheckValue, Origin};

@@ -11,10 +11,10 @@ use proof::{Case, Point};
 use std::sync::Arc;
 
 /// Temperature of all cases, kelvin.
-pub const TEMP_K: f64 = 300.0;
+pub(crate) const TEMP_K: f64 = 300.0;
 
 /// A point of a case as a problem; port index `p` of the case is external port `p − 1`.
-pub struct Posed {
+pub(crate) struct Posed {
     pub problem: Problem,
     pub diode_names: Vec<String>,
     pub f_lo_hz: f64,
@@ -22,7 +22,7 @@ pub struct Posed {
 }
 
 /// Poses a point; `with_signal` false leaves the RF tone out.
-pub fn pose(point: &Point, with_signal: bool) -> Posed {
+pub(crate) fn pose(point: &Point, with_signal: bool) -> Posed {
     let mut c = Circuit::new();
     let mut ports: Vec<(usize, &proof::circuit::Element)> = Vec::new();
     let mut devices: Vec<Arc<dyn Device>> = Vec::new();
@@ -31,9 +31,15 @@ pub fn pose(point: &Point, with_signal: bool) -> Posed {
     for e in &point.elements {
         match &e.kind {
             Kind::Port { index, .. } => ports.push((*index, e)),
-            Kind::Resistor { nodes, ohm } => drop(c.add_resistor(&e.id, strs(&pair(nodes)), *ohm)),
-            Kind::Inductor { nodes, henry } => drop(c.add_inductor(&e.id, strs(&pair(nodes)), *henry)),
-            Kind::Capacitor { nodes, farad } => drop(c.add_capacitor(&e.id, strs(&pair(nodes)), *farad)),
+            Kind::Resistor { nodes, ohm } => {
+                c.add_resistor(&e.id, strs(&pair(nodes)), *ohm);
+            }
+            Kind::Inductor { nodes, henry } => {
+                c.add_inductor(&e.id, strs(&pair(nodes)), *henry);
+            }
+            Kind::Capacitor { nodes, farad } => {
+                c.add_capacitor(&e.id, strs(&pair(nodes)), *farad);
+            }
             Kind::Coupled { branches, henry } => {
                 let windings: Vec<[&str; 2]> = branches.iter().map(strs).collect();
                 c.add_coupled_inductors(&e.id, &windings, RMatrix::from_rows(henry));
@@ -44,7 +50,9 @@ pub fn pose(point: &Point, with_signal: bool) -> Posed {
             }
             Kind::Line { nodes, z_ohm, delay_s } => {
                 c.add_line(&e.id, four(nodes), Line::lossless(*z_ohm, *delay_s));
-                nodes.iter().filter(|n| n.as_str() == "open").for_each(|n| drop(c.leave_open(n)));
+                nodes.iter().filter(|n| n.as_str() == "open").for_each(|n| {
+                    c.leave_open(n);
+                });
             }
             Kind::CoupledLine { nodes, z_even_ohm, z_odd_ohm, delay_s } => {
                 c.add_coupled_pair(&e.id, four(nodes), CoupledPair::new(*z_even_ohm, *z_odd_ohm, *delay_s));
@@ -100,39 +108,58 @@ fn four(n: &[String; 4]) -> [&str; 4] {
     [&n[0], &n[1], &n[2], &n[3]]
 }
 
-/// Orders of the lowest product at a frequency, and whether it stands at minus the frequency.
-pub fn orders_at(state: &SteadyState, f_hz: f64) -> Option<(Vec<i32>, bool)> {
+/// Peak voltage phasor at a case's port (index from one) and frequency: the sum of all kept
+/// products that fall there, as a periodic solution of the commensurate circuit has it.
+pub(crate) fn port_phasor(state: &SteadyState, port: usize, f_hz: f64) -> Complex64 {
+    if f_hz == 0.0 {
+        let zero = vec![0; state.basis().tones_hz.len()];
+        return state.port_voltage(port - 1, &zero).unwrap_or_default();
+    }
+    orders_at(state, f_hz)
+        .into_iter()
+        .map(|(orders, negative)| {
+            let v = state.port_voltage(port - 1, &orders).unwrap_or_default();
+            if negative { v.conj() } else { v }
+        })
+        .sum()
+}
+
+/// All products, one of each mirrored pair, at a frequency; true where one stands at its negative.
+fn orders_at(state: &SteadyState, f_hz: f64) -> Vec<(Vec<i32>, bool)> {
     let basis = state.basis();
-    let m_max = basis.lanes.iter().flatten().map(|m| m.abs()).max().unwrap_or(0);
-    let mut best: Option<(i32, Vec<i32>, bool)> = None;
-    for m in -m_max..=m_max {
-        for k in -(basis.pump_order as i32)..=basis.pump_order as i32 {
-            let orders: Vec<i32> = if basis.tones_hz.len() == 1 { vec![k] } else { vec![k, m] };
+    let k_max = basis.pump_order as i32;
+    let mut out = Vec::new();
+    for lane in &basis.lanes {
+        for k in -k_max..=k_max {
+            if lane.iter().all(|&m| m == 0) && k <= 0 {
+                continue;
+            }
+            let orders: Vec<i32> = std::iter::once(k).chain(lane.iter().copied()).collect();
             let f: f64 = orders.iter().zip(&basis.tones_hz).map(|(&o, f)| f64::from(o) * f).sum();
-            let size = k.abs() + m.abs();
-            if (f.abs() - f_hz.abs()).abs() < 1.0 && best.as_ref().is_none_or(|b| size < b.0) {
-                best = Some((size, orders, f < 0.0));
+            if (f.abs() - f_hz.abs()).abs() < 1.0 {
+                out.push((orders, f < 0.0));
             }
         }
     }
-    best.map(|(_, orders, negative)| (orders, negative))
+    out
 }
 
-/// Peak voltage phasor at a case's port (index from one) and frequency.
-pub fn port_phasor(state: &SteadyState, port: usize, f_hz: f64) -> Complex64 {
-    let Some((orders, negative)) = orders_at(state, f_hz) else { return Complex64::default() };
-    let v = state.port_voltage(port - 1, &orders).unwrap_or_default();
-    if negative { v.conj() } else { v }
+/// Levels of the products of a spur table at port 3 against the wanted one.
+///
+/// Where the file states a collision-free level the product stands alone, elsewhere the whole bin.
+pub(crate) fn spur_levels(case: &Case, point: &Point, state: &SteadyState) -> Vec<f64> {
+    let f_rf = point.f_rf_hz.unwrap_or(0.0);
+    let alone = |m: i32, n: i32| state.port_voltage(2, &[m, n]).map_or(f64::NAN, |v| v.norm());
+    let bin = |m: i32, n: i32| port_phasor(state, 3, (f64::from(m) * point.f_lo_hz + f64::from(n) * f_rf).abs()).norm();
+    let level = |s: &proof::steady::Spur| {
+        if s.quasi_periodic_dbc.is_some() || s.shared_bin_dbc.is_some() { alone(s.m, s.n) } else { bin(s.m, s.n) }
+    };
+    let wanted = alone(case.wanted.0, case.wanted.1);
+    point.spurs.iter().map(|s| 20.0 * (level(s) / wanted).log10()).collect()
 }
 
-/// Levels of the products of a spur table at port 3 against the wanted one, by their orders.
-pub fn spur_levels(case: &Case, point: &Point, state: &SteadyState) -> Vec<Option<f64>> {
-    let at = |m: i32, n: i32| state.port_voltage(2, &[m, n]).map(|v| v.norm());
-    let wanted = at(case.wanted.0, case.wanted.1).unwrap_or(f64::NAN);
-    point.spurs.iter().map(|s| Some(20.0 * (at(s.m, s.n)? / wanted).log10())).collect()
-}
-
-/// Settings that resolve −120 dBc products.
-pub fn fine() -> BalanceSettings {
-    BalanceSettings { pump_order: 80, signal_order: 12, oversample: 2.0, ..BalanceSettings::default() }
+/// Settings that resolve −120 dBc products; hard LO drive switches faster and needs more harmonics.
+pub(crate) fn fine(lo_dbm: f64) -> BalanceSettings {
+    let pump_order = if lo_dbm > 13.0 { 128 } else { 80 };
+    BalanceSettings { pump_order, signal_order: 12, oversample: 2.0, ..BalanceSettings::default() }
 }

@@ -165,6 +165,8 @@ pub struct MeshSettings {
     pub height_growth: f64,
     /// Largest cell height, metre.
     pub height_max_m: f64,
+    /// Extra levels (from refinement), metre.
+    pub levels_m: Vec<f64>,
 }
 
 impl Volume {
@@ -271,9 +273,10 @@ impl Volume {
                 Port::Wave { .. } => {}
             }
         }
-        marks.sort_by(|a, b| a.0.total_cmp(&b.0));
         let tolerance = 1e-9 * self.height_m();
         let mut merged: Vec<(f64, bool)> = Vec::new();
+        marks.extend(settings.levels_m.iter().map(|&z| (z, false)));
+        marks.sort_by(|a, b| a.0.total_cmp(&b.0));
         for (z, fine) in marks {
             match merged.last_mut() {
                 Some(last) if z - last.0 <= tolerance => last.1 |= fine,

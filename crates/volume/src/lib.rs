@@ -7,6 +7,7 @@
 //! Conventions: SI, peak phasors, `exp(+jωt)`, power waves as in `network`.
 //! Sources: see `element` for the functions, `system` for the equations, `modes` for the ports.
 
+mod adapt;
 mod describe;
 mod eigen;
 mod element;
@@ -16,9 +17,11 @@ mod plan;
 mod resonance;
 mod solution;
 mod space;
+mod sweep;
 mod system;
 mod triangulate;
 
+pub use adapt::{AdaptSettings, Adapted, Pass, solve_adaptively};
 pub use describe::{Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
 pub use element::Order;
 pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath, foil_impedance_ohm, skin_depth_m};
@@ -26,6 +29,7 @@ pub use plan::PlanMesh;
 pub use resonance::{Resonance, resonances};
 pub use solution::{Driven, FieldSolution, SolutionReport, SolveSettings};
 pub use space::Formulation;
+pub use sweep::{Sweep, SweepSettings};
 pub use triangulate::{PlanSize, Segment, triangulate};
 
 /// Errors of the volume solution.
@@ -49,6 +53,14 @@ pub enum VolumeError {
     Frequency {
         /// The frequency, hertz.
         freq_hz: f64,
+    },
+    /// The problem would not fit.
+    #[error("expected at most {unknowns_max} unknowns, found {unknowns}; coarsen the mesh or allow more")]
+    TooLarge {
+        /// Unknowns of the mesh.
+        unknowns: usize,
+        /// Unknowns allowed.
+        unknowns_max: usize,
     },
     /// The sparse solver gave no usable answer.
     #[error(transparent)]

@@ -177,7 +177,7 @@ fn line_impedances(system: &System, states: &[PortState]) -> Vec<Option<Complex6
 }
 
 /// Moves the reference planes of wave ports into the volume.
-fn shift_planes(system: &System, states: &[PortState], s: CMatrix) -> CMatrix {
+pub(crate) fn shift_planes(system: &System, states: &[PortState], s: CMatrix) -> CMatrix {
     let factor: Vec<Complex64> = states
         .iter()
         .zip(&system.ports)

@@ -10,6 +10,7 @@
 
 use crate::element::Order;
 use crate::model::{Face, PrismMesh};
+use numerics::Complex64;
 
 const NONE: u32 = u32::MAX;
 
@@ -85,6 +86,19 @@ impl Space {
     /// Unknowns and factors that make up a raw value.
     pub(crate) fn terms(&self, raw: usize) -> &[(u32, f64)] {
         &self.terms[self.start[raw] as usize..self.start[raw + 1] as usize]
+    }
+
+    /// Raw values that belong to the first-order space.
+    pub(crate) fn first_order_raws(&self) -> Vec<usize> {
+        let plane = (0..self.n_edges).flat_map(|c| (0..self.n_levels).map(move |a| c * self.n_up + a));
+        let nodes =
+            (0..self.n_vertices).flat_map(|v| (0..self.n_levels - 1).map(move |l| self.n_plane + v * self.n_flat + l));
+        plane.chain(nodes).collect()
+    }
+
+    /// All raw values of a vector of unknowns.
+    pub(crate) fn raw_values(&self, x: &[Complex64]) -> Vec<Complex64> {
+        (0..self.n_raw()).map(|r| self.terms(r).iter().map(|&(u, c)| x[u as usize] * c).sum()).collect()
     }
 
     /// Raw value whose size is the voltage along the upright edge above a point in a layer.

@@ -210,6 +210,33 @@ impl System {
             .sum()
     }
 
+    /// A list of entries of a real symmetric matrix times a vector of field unknowns.
+    pub(crate) fn apply_real(&self, entries: &[(u32, f64)], columns: &[u32], x: &[f64]) -> Vec<f64> {
+        let mut y = vec![0.0; x.len()];
+        for &(k, v) in entries {
+            let (i, j) = (self.row_of(k), columns[k as usize] as usize);
+            y[i] += v * x[j];
+            if i != j {
+                y[j] += v * x[i];
+            }
+        }
+        y
+    }
+
+    /// Weights that make unknowns of fields and of potentials comparable: diagonal of the mass.
+    pub(crate) fn natural_scale(&self) -> Vec<f64> {
+        let mut out = vec![0.0; self.space.n_unknowns];
+        for entries in &self.media {
+            for &(k, v) in entries {
+                let i = self.row_of(k);
+                if i < out.len() && self.pattern.position(i, i) == Some(k as usize) {
+                    out[i] += v;
+                }
+            }
+        }
+        out
+    }
+
     fn row_of(&self, entry: u32) -> usize {
         self.pattern.row(entry as usize) as usize
     }

@@ -202,6 +202,7 @@ fn thick_inductive_window_from_a_description() {
         height_m: B,
         height_growth: 2.0,
         height_max_m: B,
+        levels_m: vec![],
     };
     let s = solve(volume.mesh(&settings).expect("a mesh"), Order::Second, 10e9);
     let origin = Origin::Derived {

@@ -64,6 +64,7 @@ fn bar_in_a_box_has_the_impedance_of_the_cross_section() {
         height_m: 0.012 * mm,
         height_growth: 1.8,
         height_max_m: 0.2 * mm,
+        levels_m: vec![],
     };
     let model = volume.mesh(&settings).expect("a mesh");
     let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
@@ -112,6 +113,7 @@ fn microstrip_slows_down_with_frequency_as_published() {
         height_m: 0.005 * mm,
         height_growth: 2.0,
         height_max_m: 0.6 * mm,
+        levels_m: vec![],
     };
     let model = volume.mesh(&settings).expect("a mesh");
     let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");

@@ -37,6 +37,7 @@ fn mesh_settings() -> MeshSettings {
         height_m: H,
         height_growth: 2.0,
         height_max_m: H,
+        levels_m: vec![],
     }
 }
 

@@ -128,7 +128,9 @@ fn check_accepts_and_refuses() {
     );
     assert!(text.contains("bad.toml:6:6"), "{text}");
     assert!(text.contains("6 | lo = \"10 um\""), "{text}");
-    assert!(text.lines().any(|l| l.contains("here") && l.contains('^')), "{text}");
+    let marked = text.lines().position(|l| l.contains("6 | lo = \"10 um\"")).expect("the line is shown");
+    let carets = text.lines().nth(marked + 1).expect("a line below");
+    assert_eq!(carets.trim_end(), "   :      ^^^|^^^", "{text}"); // below "10 um" with its quotes
     assert!(text.contains("did you mean `RS`?"), "{text}");
     assert!(text.contains("3 problems"), "{text}");
     assert!(!text.contains('\u{1b}'), "colour without a terminal:\n{text}");

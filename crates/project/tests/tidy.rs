@@ -115,9 +115,8 @@ fn no_file_carries_a_path_of_someones_machine() {
     let mut bad = Vec::new();
     for path in text_files() {
         let Ok(text) = fs::read_to_string(&path) else { continue };
-        bad.extend(text.lines().enumerate().filter_map(|(i, line)| {
-            marks.iter().any(|m| line.contains(m.as_str())).then(|| format!("{}:{}", path.display(), i + 1))
-        }));
+        let found = text.lines().enumerate().filter(|(_, line)| marks.iter().any(|m| line.contains(m.as_str())));
+        bad.extend(found.map(|(i, _)| format!("{}:{}", path.display(), i + 1)));
     }
     assert!(bad.is_empty(), "paths of a machine in {bad:#?}");
 }
@@ -130,7 +129,7 @@ fn long_files_get_a_note() {
     for path in sources {
         let n_lines = read(path).lines().count();
         if n_lines > LONG_FILE {
-            println!("note: {} has {n_lines} lines", path.display());
+            eprintln!("note: {} has {n_lines} lines", path.display());
         }
     }
 }

@@ -37,6 +37,9 @@ pub(crate) enum Rule {
     NotNegative,
 }
 
+/// Rows of texts, each text and row with its place.
+pub(crate) type TextRows = Vec<At<Vec<At<String>>>>;
+
 /// Collects problems.
 #[derive(Debug, Default)]
 pub(crate) struct Sink {
@@ -254,7 +257,7 @@ impl<'a> Table<'a> {
     }
 
     /// A list of lists of texts.
-    pub(crate) fn text_rows(&self, key: &str) -> Option<At<Vec<At<Vec<At<String>>>>>> {
+    pub(crate) fn text_rows(&self, key: &str) -> Option<At<TextRows>> {
         let list = self.list(key)?;
         let mut rows = Vec::new();
         for row in &list.value {

@@ -256,6 +256,9 @@ pub fn measure_from_key(key: &str) -> Option<Option<Measure>> {
     };
     let measure = if let Some(rest) = key.strip_prefix("spur_slope_lo") {
         Measure::SpurSlope(product(rest)?)
+    } else if let Some(rest) = key.strip_prefix("spur_up_lo") {
+        let (n, m) = rest.split_once("_if")?;
+        Measure::SpurUp(Product::new(n.parse().ok()?, m.parse().ok()?))
     } else if let Some(rest) = key.strip_prefix("spur_lo") {
         Measure::Spur(product(rest)?)
     } else if let Some(rest) = key.strip_prefix("lo_harmonic_") {
@@ -279,6 +282,7 @@ mod tests {
         all.extend([
             Measure::Spur(Product::new(2, -2)),
             Measure::Spur(Product::new(-1, 3)),
+            Measure::SpurUp(Product::new(1, -2)),
             Measure::SpurSlope(Product::new(0, 3)),
             Measure::LoHarmonic { port: PortName::If, n: 3 },
             Measure::DiodeCurrent { diode: 2 },

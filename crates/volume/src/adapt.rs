@@ -22,6 +22,10 @@ use std::sync::Arc;
 /// Share of the charged error that is refined in one pass.
 const MARKED_SHARE: f64 = 0.7;
 
+/// An estimate falls at most by this factor from mesh to mesh. Cells are halved at best, and fields
+/// at edges then lose no more than that; a smaller change is chance.
+const FALL_MAX: f64 = 1.0 / 3.0;
+
 /// Choices of an adaptive solution.
 #[derive(Debug, Clone, PartialEq)]
 pub struct AdaptSettings {
@@ -45,7 +49,8 @@ pub struct Pass {
     /// Scattering matrix and its report.
     pub solution: FieldSolution,
     /// Error estimate of every entry of S: the change from the mesh before (from first to second
-    /// order on the first mesh), which overestimates the error that is left.
+    /// order on the first mesh), or a third of the estimate before if that is more; it overestimates
+    /// the error that is left.
     pub error_estimate: RMatrix,
     /// Largest estimate of a target.
     pub target_error: f64,
@@ -88,9 +93,10 @@ pub fn solve_adaptively(
         let n = solution.scattering.n_rows();
         let error_estimate = match passes.last() {
             None => surplus.differences(),
-            Some(last) => {
-                RMatrix::from_fn(n, n, |p, q| (solution.scattering[(p, q)] - last.solution.scattering[(p, q)]).norm())
-            }
+            Some(last) => RMatrix::from_fn(n, n, |p, q| {
+                let change = (solution.scattering[(p, q)] - last.solution.scattering[(p, q)]).norm();
+                change.max(FALL_MAX * last.error_estimate[(p, q)])
+            }),
         };
         let all: Vec<(usize, usize)> = (0..n).flat_map(|p| (0..n).map(move |q| (p, q))).collect();
         let targets = if settings.targets.is_empty() { &all } else { &settings.targets };

@@ -8,24 +8,29 @@
 //! Sources: see `element` for the functions, `system` for the equations, `modes` for the ports.
 
 mod adapt;
+mod derivative;
 mod describe;
 mod eigen;
 mod element;
 mod model;
 mod modes;
 mod plan;
+mod plan_ahead;
 mod resonance;
 mod solution;
 mod space;
 mod sweep;
 mod system;
 mod triangulate;
+mod vtu;
 
 pub use adapt::{AdaptSettings, Adapted, Pass, solve_adaptively};
+pub use derivative::Motion;
 pub use describe::{Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
 pub use element::Order;
 pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath, foil_impedance_ohm, skin_depth_m};
 pub use plan::PlanMesh;
+pub use plan_ahead::{Cost, cache_bytes, cost};
 pub use resonance::{Resonance, resonances};
 pub use solution::{Driven, FieldSolution, SolutionReport, SolveSettings};
 pub use space::Formulation;
@@ -61,6 +66,18 @@ pub enum VolumeError {
         unknowns: usize,
         /// Unknowns allowed.
         unknowns_max: usize,
+    },
+    /// The solution would not fit into memory.
+    #[error(
+        "expected to need at most {allowed} bytes, found {needed} for {unknowns} unknowns; coarsen the mesh or allow more"
+    )]
+    Memory {
+        /// Bytes needed.
+        needed: usize,
+        /// Bytes allowed.
+        allowed: usize,
+        /// Unknowns of the mesh.
+        unknowns: usize,
     },
     /// The sparse solver gave no usable answer.
     #[error(transparent)]

@@ -85,6 +85,11 @@ impl Driven {
         self.systems.first().map_or(0, |s| s.1.ports.len())
     }
 
+    /// The model.
+    pub fn model(&self) -> &Model {
+        &self.model
+    }
+
     fn formulation(&self, freq_hz: f64) -> Formulation {
         self.settings.formulation.unwrap_or({
             let low = self.edge_max_m * freq_hz / LIGHT_SPEED_M_PER_S < STABILISED_BELOW_WAVELENGTHS;

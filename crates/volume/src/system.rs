@@ -7,7 +7,7 @@
 
 use crate::VolumeError;
 use crate::element::{IntervalMatrices, Order, PrismMatrices, TriangleMatrices};
-use crate::model::{Face, Model, PortShape, vacuum_impedance_ohm};
+use crate::model::{Face, Model, PortShape, PrismMesh, vacuum_impedance_ohm};
 use crate::modes::{Mode, port_modes};
 use crate::space::{Formulation, Space};
 use numerics::{Complex64, Watch};
@@ -237,6 +237,42 @@ impl System {
         out
     }
 
+    /// Derivative of a sheet port's voltage functional along a motion of points and levels, or
+    /// `None` when the port does not move. The width follows the area of a flat sheet and the
+    /// length of an upright one.
+    pub(crate) fn sheet_functional_change(
+        &self,
+        shape_idx: usize,
+        points: &[[f64; 2]],
+        levels: &[f64],
+    ) -> Option<Vec<(u32, f64)>> {
+        const STEP: f64 = 1e-4;
+        let shape = &self.model.ports[shape_idx];
+        let PortShape::Sheet { flat, upright, width_m, .. } = shape else { return None };
+        let mesh = &self.model.mesh;
+        let own: Vec<u32> = flat
+            .iter()
+            .flat_map(|f| mesh.plan.triangles[f.0 as usize])
+            .chain(upright.iter().flat_map(|f| mesh.plan.edges[f.0 as usize]))
+            .collect();
+        let speed = own.iter().filter_map(|&v| points.get(v as usize)).map(|m| m[0].hypot(m[1])).fold(0.0, f64::max);
+        let rise = levels.iter().map(|l| l.abs()).fold(0.0, f64::max);
+        if speed == 0.0 && (rise == 0.0 || upright.is_empty()) {
+            return None;
+        }
+        let size = width_m.min(mesh.levels_m.windows(2).map(|w| w[1] - w[0]).fold(f64::MAX, f64::min));
+        let step = STEP * size / speed.max(rise);
+        let moved = |s: f64| {
+            let mut mesh = mesh.clone();
+            mesh.plan.points.iter_mut().zip(points).for_each(|(p, m)| *p = [p[0] + s * m[0], p[1] + s * m[1]]);
+            mesh.levels_m.iter_mut().zip(levels).for_each(|(z, m)| *z += s * m);
+            let width = sheet_width(shape, &mesh) / sheet_width(shape, &self.model.mesh) * width_m;
+            sheet_functional(&self.space, shape, &mesh, width)
+        };
+        let (plus, minus) = (moved(step), moved(-step));
+        Some(plus.iter().map(|(&u, &v)| (u, (v - minus.get(&u).copied().unwrap_or(0.0)) / (2.0 * step))).collect())
+    }
+
     fn row_of(&self, entry: u32) -> usize {
         self.pattern.row(entry as usize) as usize
     }
@@ -377,18 +413,8 @@ fn network_ports(model: &Model, space: &Space) -> Vec<NetworkPort> {
     let mut out = Vec::new();
     for (shape_idx, shape) in model.ports.iter().enumerate() {
         match shape {
-            PortShape::Sheet { flat, upright, direction, width_m, .. } => {
-                let mut raw: Vec<(usize, f64)> = Vec::new();
-                for &(t, level) in flat {
-                    let mean = TriangleMatrices::new(mesh.plan.corners(t as usize)).mean;
-                    for (k, r) in space.flat_face(mesh, t as usize, level as usize).into_iter().enumerate() {
-                        raw.push((r, mean[k][0] * direction[0] + mean[k][1] * direction[1]));
-                    }
-                }
-                for &(e, l) in upright {
-                    upright_functional(model, space, e as usize, l as usize, *direction, &mut raw);
-                }
-                let values = to_unknowns(space, raw.into_iter().map(|(r, v)| (r, -v / width_m)));
+            PortShape::Sheet { width_m, .. } => {
+                let values = sheet_functional(space, shape, mesh, *width_m);
                 out.push(NetworkPort {
                     shape_idx,
                     mode_idx: 0,
@@ -409,16 +435,49 @@ fn network_ports(model: &Model, space: &Space) -> Vec<NetworkPort> {
     out
 }
 
+/// Extent of a sheet across its direction, metre.
+fn sheet_width(shape: &PortShape, mesh: &PrismMesh) -> f64 {
+    let PortShape::Sheet { flat, upright, direction, .. } = shape else { return 0.0 };
+    let flat_points = flat.iter().flat_map(|f| mesh.plan.triangles[f.0 as usize]);
+    let points = flat_points.chain(upright.iter().flat_map(|f| mesh.plan.edges[f.0 as usize]));
+    let points: Vec<[f64; 2]> = points.map(|v| mesh.plan.points[v as usize]).collect();
+    // Across the direction in the plan; for an upright current, along the line of the sheet.
+    let across = if direction[2].abs() > 0.5 {
+        let (a, b) = (points[0], points[1]);
+        let length = (b[0] - a[0]).hypot(b[1] - a[1]);
+        [(b[0] - a[0]) / length, (b[1] - a[1]) / length]
+    } else {
+        [-direction[1], direction[0]]
+    };
+    let places = points.iter().map(|p| p[0] * across[0] + p[1] * across[1]);
+    places.clone().fold(f64::MIN, f64::max) - places.fold(f64::MAX, f64::min)
+}
+
+/// Voltage functional of a sheet port on unknowns, for the coordinates of `mesh`.
+fn sheet_functional(space: &Space, shape: &PortShape, mesh: &PrismMesh, width_m: f64) -> BTreeMap<u32, f64> {
+    let PortShape::Sheet { flat, upright, direction, .. } = shape else { return BTreeMap::new() };
+    let mut raw: Vec<(usize, f64)> = Vec::new();
+    for &(t, level) in flat {
+        let mean = TriangleMatrices::new(mesh.plan.corners(t as usize)).mean;
+        for (k, r) in space.flat_face(mesh, t as usize, level as usize).into_iter().enumerate() {
+            raw.push((r, mean[k][0] * direction[0] + mean[k][1] * direction[1]));
+        }
+    }
+    for &(e, l) in upright {
+        upright_functional(mesh, space, e as usize, l as usize, *direction, &mut raw);
+    }
+    to_unknowns(space, raw.into_iter().map(|(r, v)| (r, -v / width_m)))
+}
+
 /// Adds `∫ E · direction` over a vertical face.
 fn upright_functional(
-    model: &Model,
+    mesh: &PrismMesh,
     space: &Space,
     e: usize,
     l: usize,
     direction: [f64; 3],
     raw: &mut Vec<(usize, f64)>,
 ) {
-    let mesh = &model.mesh;
     let raws = space.upright_face(mesh, e, l);
     let (nu, nf) = (space.order.n_up(), space.order.n_flat());
     let (length, height) = (mesh.plan.edge_length(e), mesh.height(l));

@@ -46,7 +46,7 @@ fn refinement_finds_the_corners_and_its_estimate_holds() {
     let settings = AdaptSettings {
         freq_hz: 10e9,
         targets: vec![(0, 0), (1, 0)],
-        error_max: 8e-4,
+        error_max: 2e-3,
         passes_max: 9,
         unknowns_max: 60_000,
     };
@@ -59,7 +59,7 @@ fn refinement_finds_the_corners_and_its_estimate_holds() {
             let error = truth(k, &pass.solution.scattering);
             // The reference itself has five digits.
             assert!(
-                error < 1.2 * pass.error_estimate[(k, 0)] + 2e-5,
+                error < pass.error_estimate[(k, 0)] + 2e-5,
                 "{} unknowns: {error} {:?}",
                 pass.unknowns,
                 pass.error_estimate
@@ -70,7 +70,7 @@ fn refinement_finds_the_corners_and_its_estimate_holds() {
     CheckValue {
         what: "distance of S11 of the thick window from its reference",
         expected: 0.0,
-        within: 8e-4,
+        within: 2e-3,
         because: "the error asked for",
         origin: Origin::Derived {
             how: "mode matching, confirmed by two-dimensional high-order elements to 2e-6 (check 3d.iris_h_thick)",

@@ -205,3 +205,44 @@ fn a_port_closed_by_a_resistor_equals_the_resistor_in_the_field() {
     // The field across the sheet is uniform, so lumped and spread resistor are one and the same.
     assert!(d.max_abs() < 1e-6, "{closed} {inside}");
 }
+
+#[test]
+fn cost_is_known_beforehand_and_a_key_names_the_solution() {
+    use mixwright_volume::{cache_bytes, cost};
+    let model = plates(Wall::Electric, Wall::Magnetic, 2, Medium::AIR);
+    let settings = SolveSettings { order: Order::Second, formulation: Some(Formulation::Field) };
+    let c = cost(&model, Order::Second, Formulation::Field, 1e10).expect("an estimate");
+    let report = Driven::new(model.clone(), settings).expect("a model").solve(10e9, &Quiet).expect("a solution").report;
+    assert_eq!((c.unknowns, c.factor_entries), (report.unknowns - 2, report.factor_entries));
+    assert!(c.check(1 << 30).is_ok() && c.check(1000).expect_err("too little").to_string().contains("bytes"));
+    let key = cache_bytes(&model, &settings, &[1e9]);
+    assert_eq!(key, cache_bytes(&plates(Wall::Electric, Wall::Magnetic, 2, Medium::AIR), &settings, &[1e9]));
+    let mut other = model.clone();
+    other.media[0].permittivity = f64::from_bits(1.0_f64.to_bits() + 1);
+    assert_ne!(key, cache_bytes(&other, &settings, &[1e9]));
+    assert_ne!(key, cache_bytes(&model, &settings, &[1e9, 2e9]));
+}
+
+#[test]
+fn field_picture_shows_the_uniform_field() {
+    // One watt into shorted plates at low frequency: |V| = √(2·50)·|1+S11|, field V/h near the port.
+    let model = plates(Wall::Electric, Wall::Magnetic, 1, Medium::AIR);
+    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let fields = driven.cell_fields(1e6, 0, &Quiet).expect("fields");
+    let expected = 2.0 * 100.0_f64.sqrt() / H;
+    for e in &fields {
+        CheckValue {
+            what: "upright field between open plates at 1 W, V/m",
+            expected,
+            within: 1e-6 * expected,
+            because: "wave effects of 4 mm at 1 MHz are of order 1e-8",
+            origin: Origin::Derived { how: "open circuit doubles the wave of √(2 P R) volt" },
+        }
+        .check(e[2].norm());
+        assert!(e[0].norm() + e[1].norm() < 1e-6 * expected);
+    }
+    let text = driven.field_file(1e6, 0, &Quiet).expect("a file");
+    let cells = format!("NumberOfCells=\"{}\"", fields.len());
+    assert!(text.contains(&cells) && text.trim_end().ends_with("</VTKFile>"));
+    assert!(driven.cell_fields(1e6, 1, &Quiet).is_err());
+}

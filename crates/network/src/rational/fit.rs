@@ -47,7 +47,7 @@ impl Default for FitSettings {
     fn default() -> Self {
         Self {
             order: 8,
-            order_max: 40,
+            order_max: 60,
             rms_goal: 1e-5, // a tenth of what isolation of 60 dB asks of the data
             iterations_max: 5,
             asymptote: Asymptote::Constant,

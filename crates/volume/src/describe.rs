@@ -4,7 +4,7 @@
 //! earlier matter.
 
 use crate::model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath};
-use crate::triangulate::{PlanSize, Segment, triangulate};
+use crate::triangulate::{PlanSize, Segment, triangulate, triangulate_mirrored};
 use crate::{PlanMesh, VolumeError};
 
 /// One layer of the stack.
@@ -167,13 +167,27 @@ pub struct MeshSettings {
     pub height_max_m: f64,
     /// Extra levels (from refinement), metre.
     pub levels_m: Vec<f64>,
+    /// Plane of symmetry in the middle of the box, whose mesh is then symmetric to the last bit.
+    pub symmetry: Option<Axis>,
+}
+
+/// Direction across a plane of symmetry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs)] // the names say it
+pub enum Axis {
+    X,
+    Y,
 }
 
 impl Volume {
     /// Meshes the structure.
     pub fn mesh(&self, settings: &MeshSettings) -> Result<Model, VolumeError> {
         self.check()?;
-        let plan = triangulate(self.x_m, self.y_m, &self.segments(settings), &settings.plan)?;
+        let segments = self.segments(settings);
+        let plan = match settings.symmetry {
+            None => triangulate(self.x_m, self.y_m, &segments, &settings.plan)?,
+            Some(axis) => triangulate_mirrored(self.x_m, self.y_m, axis as usize, &segments, &settings.plan)?,
+        };
         let mut builder = Builder::new(self, PrismMesh::new(plan, self.levels(settings)));
         builder.fill();
         builder.walls();

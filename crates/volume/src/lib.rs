@@ -16,6 +16,7 @@ mod model;
 mod modes;
 mod plan;
 mod plan_ahead;
+mod port_test;
 mod resonance;
 mod solution;
 mod space;
@@ -26,16 +27,17 @@ mod vtu;
 
 pub use adapt::{AdaptSettings, Adapted, Pass, solve_adaptively};
 pub use derivative::Motion;
-pub use describe::{Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
+pub use describe::{Axis, Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
 pub use element::Order;
 pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath, foil_impedance_ohm, skin_depth_m};
 pub use plan::PlanMesh;
 pub use plan_ahead::{Cost, cache_bytes, cost};
+pub use port_test::{Part, port_self_test};
 pub use resonance::{Resonance, resonances};
 pub use solution::{Driven, FieldSolution, SolutionReport, SolveSettings};
 pub use space::Formulation;
 pub use sweep::{Sweep, SweepSettings};
-pub use triangulate::{PlanSize, Segment, triangulate};
+pub use triangulate::{PlanSize, Segment, triangulate, triangulate_mirrored};
 
 /// Errors of the volume solution.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -85,6 +85,16 @@ pub enum Surface {
         /// Sheet resistance, ohm.
         ohm_per_square: f64,
     },
+    /// A sheet of inductance, henry per square.
+    Inductor {
+        /// Sheet inductance, henry.
+        henry_per_square: f64,
+    },
+    /// A sheet of capacitance, farad times square.
+    Capacitor {
+        /// Capacitance of a square, farad.
+        farad_of_square: f64,
+    },
     /// First-order absorbing boundary against a medium.
     Absorbing {
         /// Medium outside.
@@ -106,6 +116,8 @@ impl Surface {
                 2.0 * foil_impedance_ohm(freq_hz, conductivity_s_per_m, thickness_m).inv()
             }
             Self::Resistor { ohm_per_square } => Complex64::from(1.0 / ohm_per_square),
+            Self::Inductor { henry_per_square } => Complex64::new(0.0, TAU * freq_hz * henry_per_square).inv(),
+            Self::Capacitor { farad_of_square } => Complex64::new(0.0, TAU * freq_hz * farad_of_square),
             Self::Absorbing { medium } => medium.relative_permittivity(freq_hz).sqrt() / vacuum_impedance_ohm(),
         }
     }

@@ -106,6 +106,14 @@ impl Key {
                 self.text("resistor");
                 self.numbers(&[ohm_per_square]);
             }
+            Surface::Inductor { henry_per_square } => {
+                self.text("inductor");
+                self.numbers(&[henry_per_square]);
+            }
+            Surface::Capacitor { farad_of_square } => {
+                self.text("capacitor");
+                self.numbers(&[farad_of_square]);
+            }
             Surface::Absorbing { medium: m } => {
                 self.text("absorbing");
                 self.numbers(&[m.permittivity, m.loss_tangent, m.reference_hz, m.conductivity_s_per_m]);

@@ -77,6 +77,61 @@ pub fn triangulate(
     extract(&mesh)
 }
 
+/// Triangulates one half of a plan that is symmetric about the middle in `axis` (0 for x, 1 for y)
+/// and reflects it, so that the mesh has the symmetry to the last bit.
+pub fn triangulate_mirrored(
+    x_m: [f64; 2],
+    y_m: [f64; 2],
+    axis: usize,
+    segments: &[Segment],
+    size: &PlanSize,
+) -> Result<PlanMesh, VolumeError> {
+    let mut limits = [x_m, y_m];
+    let middle = (limits[axis][0] + limits[axis][1]) / 2.0;
+    limits[axis][1] = middle;
+    let half: Vec<Segment> = segments.iter().filter_map(|s| clip(s, axis, middle)).collect();
+    let mut size = size.clone();
+    // Hints of the other half count for this one, so that refinement stays symmetric.
+    for (p, _) in &mut size.hints {
+        if p[axis] > middle {
+            p[axis] = 2.0 * middle - p[axis];
+        }
+    }
+    let half = triangulate(limits[0], limits[1], &half, &size)?;
+    let mut points = half.points.clone();
+    let mut image = Vec::with_capacity(points.len());
+    for (v, p) in half.points.iter().enumerate() {
+        if p[axis] == middle {
+            image.push(v as u32);
+        } else {
+            let mut q = *p;
+            q[axis] = 2.0 * middle - p[axis];
+            image.push(points.len() as u32);
+            points.push(q);
+        }
+    }
+    let mut triangles = half.triangles.clone();
+    triangles.extend(half.triangles.iter().map(|t| t.map(|v| image[v as usize])));
+    PlanMesh::from_triangles(points, triangles)
+}
+
+/// The part of a segment below `middle` along `axis`.
+fn clip(s: &Segment, axis: usize, middle: f64) -> Option<Segment> {
+    let [mut a, mut b] = s.ends;
+    if a[axis] > b[axis] {
+        std::mem::swap(&mut a, &mut b);
+    }
+    if a[axis] > middle || (a[axis] == middle && b[axis] > middle) {
+        return None;
+    }
+    if b[axis] > middle {
+        let t = (middle - a[axis]) / (b[axis] - a[axis]);
+        b = [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])];
+        b[axis] = middle;
+    }
+    Some(Segment { ends: [a, b], size_m: s.size_m })
+}
+
 struct SizeField {
     segments: Vec<Segment>,
     size: PlanSize,

@@ -36,6 +36,7 @@ fn window() -> (Volume, MeshSettings) {
         height_growth: 2.0,
         height_max_m: B,
         levels_m: vec![],
+        symmetry: None,
     };
     (volume, settings)
 }

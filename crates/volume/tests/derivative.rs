@@ -23,6 +23,7 @@ fn settings() -> MeshSettings {
         height_growth: 2.0,
         height_max_m: H,
         levels_m: vec![],
+        symmetry: None,
     }
 }
 
@@ -139,6 +140,7 @@ fn strip_derivatives_agree_with_differences_of_new_meshes() {
         height_growth: 2.0,
         height_max_m: 0.2e-3,
         levels_m: vec![],
+        symmetry: None,
     };
     let ready = |w: f64, t: f64| {
         let model = gap(w, t).mesh(&mesh).expect("a mesh");

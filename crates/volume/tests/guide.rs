@@ -203,6 +203,7 @@ fn thick_inductive_window_from_a_description() {
         height_growth: 2.0,
         height_max_m: B,
         levels_m: vec![],
+        symmetry: None,
     };
     let s = solve(volume.mesh(&settings).expect("a mesh"), Order::Second, 10e9);
     let origin = Origin::Derived {

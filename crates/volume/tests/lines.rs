@@ -65,6 +65,7 @@ fn bar_in_a_box_has_the_impedance_of_the_cross_section() {
         height_growth: 1.8,
         height_max_m: 0.2 * mm,
         levels_m: vec![],
+        symmetry: None,
     };
     let model = volume.mesh(&settings).expect("a mesh");
     let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
@@ -114,6 +115,7 @@ fn microstrip_slows_down_with_frequency_as_published() {
         height_growth: 2.0,
         height_max_m: 0.6 * mm,
         levels_m: vec![],
+        symmetry: None,
     };
     let model = volume.mesh(&settings).expect("a mesh");
     let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");

@@ -38,6 +38,7 @@ fn mesh_settings() -> MeshSettings {
         height_growth: 2.0,
         height_max_m: H,
         levels_m: vec![],
+        symmetry: None,
     }
 }
 

@@ -168,3 +168,105 @@ fn wall_loss_gives_the_quality_factor_of_the_textbook() {
     }
     .check(found[0].quality);
 }
+
+/// Eigenvalues of a plan between magnetic walls, uniform upright: two-dimensional fields in the plan.
+fn flat(plan: PlanMesh, target: f64, count: usize) -> Vec<f64> {
+    let mut mesh = PrismMesh::new(plan, vec![0.0, 0.05]);
+    mesh.mark_rim(Face::Electric);
+    mesh.mark_rim_where(Face::Open, |_, n| n[2].abs() > 0.5);
+    let model = Model { mesh, media: vec![Medium::AIR], surfaces: vec![], ports: vec![] };
+    let found = resonances(&model, Order::Second, hertz(target), count).expect("resonances");
+    found.iter().map(|r| r.lambda.re).collect()
+}
+
+#[test]
+fn domain_with_a_reentrant_corner_has_its_published_eigenvalues() {
+    use mixwright_volume::{PlanSize, Segment, triangulate};
+    // L: the square (−1,1)² less its quarter (0,1) × (−1,0), which is filled with metal.
+    let cut = |ends| Segment { ends, size_m: None };
+    let size = PlanSize { size_max_m: 0.4, growth: 0.4, hints: vec![([0.0, 0.0], 0.01)] };
+    let lines = [cut([[0.0, -1.0], [0.0, 0.0]]), cut([[0.0, 0.0], [1.0, 0.0]])];
+    let square = triangulate([-1.0, 1.0], [-1.0, 1.0], &lines, &size).expect("a mesh");
+    let kept = (0..square.triangles.len()).filter(|&t| !(square.centre(t)[0] > 0.0 && square.centre(t)[1] < 0.0));
+    let triangles: Vec<[u32; 3]> = kept.map(|t| square.triangles[t]).collect();
+    let mut used: Vec<u32> = triangles.iter().flatten().copied().collect();
+    used.sort_unstable();
+    used.dedup();
+    let place = |v: u32| used.binary_search(&v).expect("used") as u32;
+    let points = used.iter().map(|&v| square.points[v as usize]).collect();
+    let plan = PlanMesh::from_triangles(points, triangles.iter().map(|t| t.map(place)).collect()).expect("a mesh");
+    let found = flat(plan, 5.0, 5);
+    let expected = [1.475_621_823_97, 3.534_031_366_78, 9.869_604_401_09, 9.869_604_401_09, 11.389_479_397_9];
+    for (k, (found, expected)) in found.iter().zip(expected).enumerate() {
+        CheckValue {
+            what: "eigenvalue of the L, 1/m²",
+            expected,
+            within: if k == 0 { 0.01 } else { 1e-3 } * expected,
+            because: "tolerance of the check; the first field is singular at the corner",
+            origin: Origin::Published {
+                source: "M. Dauge, benchmark computations for Maxwell equations, 2DomA; digits by M. Durufle",
+            },
+        }
+        .check(*found);
+    }
+}
+
+#[test]
+fn fin_cavity_has_the_values_of_an_independent_code_on_the_same_mesh() {
+    // Box 1 × 1 × 0.5 with a fin x = 0.5, y < 0.5 of full height and no thickness, n = 4.
+    let mut model = brick([1.0, 1.0, 0.5], [8, 8, 4], None);
+    let mesh = &mut model.mesh;
+    let n_layers = mesh.n_layers();
+    for e in 0..mesh.plan.edges.len() {
+        let m = mesh.plan.edge_middle(e);
+        let on = mesh.plan.edges[e].iter().all(|&v| (mesh.plan.points[v as usize][0] - 0.5).abs() < 1e-12);
+        if on && m[1] < 0.5 {
+            mesh.upright_faces[e * n_layers..(e + 1) * n_layers].fill(Face::Electric);
+        }
+    }
+    let found = resonances(&model, Order::First, hertz(45.0), 3).expect("resonances");
+    for expected in [38.581_99, 45.225_744_9, 51.373_835_2] {
+        let nearest =
+            found.iter().map(|r| r.lambda.re).min_by(|a, b| (a - expected).abs().total_cmp(&(b - expected).abs()));
+        CheckValue {
+            what: "eigenvalue of the fin cavity, n = 4, 1/m²",
+            expected,
+            within: 2e-6 * expected,
+            because: "same mesh and functions; the values have seven digits or more",
+            origin: Origin::Derived { how: "independent code, lowest-order prism elements, check 3d.prism_singular" },
+        }
+        .check(nearest.expect("some resonance"));
+    }
+}
+
+#[test]
+fn ridged_guide_has_its_cut_off() {
+    use mixwright_volume::{PlanSize, Segment, triangulate};
+    // a = 20, b = 10, single ridge of width 10 that leaves a gap of 5 mm; half with a magnetic wall.
+    let mm = 1e-3;
+    let line = |ends| Segment { ends, size_m: None };
+    let size = PlanSize { size_max_m: 2.5 * mm, growth: 0.5, hints: vec![([5.0 * mm, 5.0 * mm], 0.05 * mm)] };
+    let ridge = [line([[0.0, 5.0 * mm], [5.0 * mm, 5.0 * mm]]), line([[5.0 * mm, 5.0 * mm], [5.0 * mm, 10.0 * mm]])];
+    let plan = triangulate([0.0, 10.0 * mm], [0.0, 10.0 * mm], &ridge, &size).expect("a mesh");
+    let mut mesh = PrismMesh::new(plan, vec![0.0, mm]);
+    for t in 0..mesh.plan.triangles.len() {
+        let c = mesh.plan.centre(t);
+        if c[0] < 5.0 * mm && c[1] > 5.0 * mm {
+            mesh.media[t] = None;
+        }
+    }
+    mesh.mark_rim(Face::Electric);
+    // Odd H_z is TE10: a magnetic wall in the plane of symmetry.
+    mesh.mark_rim_where(Face::Open, |_, n| n[2].abs() > 0.5 || n[0] < -0.5);
+    mesh.mark_metal(|_, _| Face::Electric);
+    let model = Model { mesh, media: vec![Medium::AIR], surfaces: vec![], ports: vec![] };
+    let found = resonances(&model, Order::Second, 5.4e9, 1).expect("resonances");
+    CheckValue {
+        what: "cut-off of TE10 of a single-ridge guide, Hz",
+        expected: 5.366_5e9,
+        within: 1e-3 * 5.366_5e9,
+        because: "tolerance of the check",
+        origin: Origin::Derived { how: "two-dimensional high-order elements, two resolutions agree to 7e-8 (check 3d.ridge); charts of S. Hopfer, IRE Trans. MTT-3 (1955)" },
+    }
+    .check(found[0].freq_hz);
+}

@@ -35,6 +35,7 @@ fn stub() -> Model {
         height_growth: 2.0,
         height_max_m: h,
         levels_m: vec![],
+        symmetry: None,
     })
     .expect("a mesh")
 }

@@ -55,8 +55,13 @@ pub(crate) fn measures(plan: &Plan, input: PortName, diodes: usize) -> Vec<Measu
         ]);
     }
     out.extend((0..diodes).map(|d| Measure::DiodeCurrent { diode: d as u32 }));
-    out.extend(grid_products(plan).into_iter().map(|(_, _, _, p)| Measure::Spur(p)));
+    out.extend(grid_products(plan).into_iter().map(|(_, _, _, p)| spur(input, p)));
     out
+}
+
+/// The measure of a product when the signal enters at `input`.
+pub(crate) fn spur(input: PortName, product: Product) -> Measure {
+    if input == PortName::If { Measure::SpurUp(product) } else { Measure::Spur(product) }
 }
 
 /// Cells of the spur grid: RF order, LO order, sum or difference, signed product.
@@ -132,15 +137,16 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
     let mut readings = BTreeMap::new();
     for (i, &measure) in measures.iter().enumerate() {
         let Some(value) = anchor.value(mixer, measure) else { continue };
+        let is_bound = is_below_floor(plan, measure, value);
         let quality = Quality {
-            outcome: if climbed.stable[i] { Outcome::Converged } else { Outcome::Almost },
+            outcome: if climbed.stable[i] || is_bound { Outcome::Converged } else { Outcome::Almost },
             method: Method::Balance,
-            numeric_band: Some(climbed.bands[i]),
+            numeric_band: (!is_bound).then_some(climbed.bands[i]),
             orders,
             residual,
             continued: spreads.get(&measure).copied(),
             cancellation: anchor.terms(mixer, measure).and_then(|t| cancellation(mixer, &t)),
-            is_bound: is_below_floor(plan, measure, value),
+            is_bound,
         };
         readings.insert(measure, Reading { measure, value, conditions: conditions.clone(), quality });
     }
@@ -151,7 +157,7 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
 fn tolerance(plan: &Plan, measure: Measure) -> f64 {
     let t = plan.tolerances;
     match measure {
-        Measure::Spur(_) => t.product_db,
+        Measure::Spur(_) | Measure::SpurUp(_) => t.product_db,
         Measure::DcOffset => t.direct_mv,
         Measure::DiodeCurrent { .. } => 0.01,
         Measure::Isolation { .. } | Measure::CarrierLeak => 2.0 * t.wanted_db,
@@ -162,7 +168,7 @@ fn tolerance(plan: &Plan, measure: Measure) -> f64 {
 /// The part of a value whose motion is followed: nothing below the floors.
 fn followed(plan: &Plan, measure: Measure, value: f64) -> f64 {
     match measure {
-        Measure::Spur(_) => value.max(plan.tolerances.not_claimed_dbc - FOLLOWED_BELOW_FLOOR_DB),
+        Measure::Spur(_) | Measure::SpurUp(_) => value.max(plan.tolerances.not_claimed_dbc - FOLLOWED_BELOW_FLOOR_DB),
         Measure::Isolation { .. } => value.min(ISOLATION_FOLLOWED_DB),
         Measure::ReturnLoss(_) => value.min(40.0),
         Measure::CarrierLeak => value.max(plan.lo_dbm - ISOLATION_FOLLOWED_DB),
@@ -172,7 +178,7 @@ fn followed(plan: &Plan, measure: Measure, value: f64) -> f64 {
 
 fn is_below_floor(plan: &Plan, measure: Measure, value: f64) -> bool {
     match measure {
-        Measure::Spur(_) => value < plan.tolerances.not_claimed_dbc,
+        Measure::Spur(_) | Measure::SpurUp(_) => value < plan.tolerances.not_claimed_dbc,
         Measure::Isolation { .. } => value > ISOLATION_FOLLOWED_DB,
         _ => false,
     }
@@ -236,7 +242,7 @@ fn continued_spreads(
 /// that the conversion matrix couples to it directly.
 fn continued_share(mixer: &Mixer, anchor: &Anchor, measure: Measure, data_up_to_hz: f64) -> f64 {
     let m = match measure {
-        Measure::Spur(p) => p.m_rf,
+        Measure::Spur(p) | Measure::SpurUp(p) => p.m_rf,
         Measure::ConversionLoss | Measure::ConversionLossUp => anchor.wanted().m_rf,
         Measure::ReturnLoss(PortName::Lo) | Measure::DcOffset | Measure::CarrierLeak => 0,
         Measure::Isolation { from: PortName::Lo, .. } | Measure::DiodeCurrent { .. } => 0,

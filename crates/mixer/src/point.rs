@@ -144,7 +144,9 @@ impl Anchor {
             Measure::Isolation { from, to } if from == self.input => {
                 Some(self.rf.1 - self.level_dbm(mixer, to, Product::new(0, 1))?)
             }
-            Measure::Spur(product) => Some(self.level_dbm(mixer, self.output(), product)? - self.wanted_dbm(mixer)),
+            Measure::Spur(product) | Measure::SpurUp(product) => {
+                Some(self.level_dbm(mixer, self.output(), product)? - self.wanted_dbm(mixer))
+            }
             Measure::LoHarmonic { port, n } => self.level_dbm(mixer, port, Product::new(n as i32, 0)),
             Measure::CarrierLeak if self.input == PortName::If => {
                 self.level_dbm(mixer, PortName::Rf, Product::new(1, 0))
@@ -164,7 +166,7 @@ impl Anchor {
         let (port, orders) = match measure {
             Measure::Isolation { from: PortName::Lo, to } => (to, [1, 0]),
             Measure::Isolation { from, to } if from == self.input => (to, [0, 1]),
-            Measure::Spur(p) => (self.output(), [p.n_lo, p.m_rf]),
+            Measure::Spur(p) | Measure::SpurUp(p) => (self.output(), [p.n_lo, p.m_rf]),
             Measure::CarrierLeak => (PortName::Rf, [1, 0]),
             Measure::DcOffset => (PortName::If, [0, 0]),
             _ => return None,

@@ -175,7 +175,7 @@ fn coincidence(a: &ClimbedAnchor) -> Option<Finding> {
         .readings
         .keys()
         .filter_map(|m| match m {
-            Measure::Spur(p) if *p != wanted && *p != wanted.mirrored() => Some(*p),
+            Measure::Spur(p) | Measure::SpurUp(p) if *p != wanted && *p != wanted.mirrored() => Some(*p),
             _ => None,
         })
         .filter(|p| (p.frequency_hz(lo, rf).abs() - f0).abs() < 1e-6 * f0)

@@ -282,6 +282,8 @@ pub enum Item {
     Spurs {
         /// Title.
         title: String,
+        /// Port at which the signal counted by `m` enters.
+        input: String,
         /// Level of the wanted product.
         wanted_dbm: Option<f64>,
         /// Nothing is claimed below this.
@@ -464,6 +466,7 @@ fn item(item: &spec::Item) -> Item {
         },
         spec::Item::Spurs(g) => Item::Spurs {
             title: g.title.clone(),
+            input: g.input.label().into(),
             wanted_dbm: finite(g.wanted_dbm),
             not_claimed_dbc: finite(g.not_claimed_dbc),
             entries: g.entries.iter().map(|e| spur(g, e)).collect(),

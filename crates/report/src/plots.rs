@@ -170,7 +170,7 @@ fn level_grid(g: &SpurGrid, cells: Vec<Cell>, kind: &str) -> LevelGrid {
     }
     LevelGrid {
         title: format!("{}: {kind}", g.title),
-        row_label: "RF order m".into(),
+        row_label: format!("{} order m", g.input.label()),
         column_label: "LO order n".into(),
         cells,
         floor_dbc: g.not_claimed_dbc,
@@ -197,7 +197,8 @@ fn cell(g: &SpurGrid, e: &SpurEntry) -> Cell {
         CellLevel::NotClaimed => format!("not claimed, below {} dBc", fixed(g.not_claimed_dbc, 0)),
         _ => words::value(&e.reading),
     };
-    let tip = format!("{} LO {sign} {} RF at {}: {}", e.n, e.m, frequency(e.frequency_hz), typeset(&said));
+    let tip =
+        format!("{} LO {sign} {} {} at {}: {}", e.n, e.m, g.input.label(), frequency(e.frequency_hz), typeset(&said));
     Cell { row: e.m, column: e.n, level, cancelled: e.reading.quality.cancellation.is_some(), tip }
 }
 

@@ -46,8 +46,10 @@ pub enum Measure {
     },
     /// −20 log10 |Γ| of the pumped port at its own frequency, dB.
     ReturnLoss(PortName),
-    /// Level of a product at the output relative to the wanted product, dBc (negative = below).
+    /// Level of a product at the IF port relative to the wanted product, dBc (negative = below).
     Spur(Product),
+    /// The same at the RF port of an up-converter; the second order counts the IF.
+    SpurUp(Product),
     /// Delivered power of the n-th LO harmonic at a port, dBm.
     LoHarmonic {
         /// Observed port.
@@ -69,6 +71,8 @@ pub enum Measure {
     PhaseDetectorVoltage,
     /// Change of the phase-detector voltage per degree at its zero, mV per degree.
     PhaseDetectorSlope,
+    /// Power of LO amplitude noise (both sidebands together) over what of it leaves the IF port, dB.
+    LoNoiseRejection,
     /// Level of the LO at the output of the up-converter, dBm.
     CarrierLeak,
     /// Average current of a diode, mA.
@@ -90,6 +94,7 @@ impl Measure {
             Self::Isolation { from, to } => format!("Isolation {}-{}", from.label(), to.label()),
             Self::ReturnLoss(p) => format!("Return loss {}", p.label()),
             Self::Spur(p) => format!("Product {}×{} ({p})", p.m_rf.abs(), p.n_lo.abs()),
+            Self::SpurUp(p) => format!("Product {}×{} ({}LO{:+}IF)", p.m_rf.abs(), p.n_lo.abs(), p.n_lo, p.m_rf),
             Self::LoHarmonic { port, n } => format!("LO harmonic {n} at {}", port.label()),
             Self::InputP1db => "Input P1dB".into(),
             Self::InputIp3 => "Input IP3".into(),
@@ -98,6 +103,7 @@ impl Measure {
             Self::DcOffset => "DC offset at IF".into(),
             Self::PhaseDetectorVoltage => "Phase-detector voltage".into(),
             Self::PhaseDetectorSlope => "Phase-detector slope".into(),
+            Self::LoNoiseRejection => "LO amplitude-noise rejection".into(),
             Self::CarrierLeak => "Carrier leak".into(),
             Self::DiodeCurrent { diode } => format!("Mean current of diode {}", diode + 1),
         }
@@ -114,6 +120,7 @@ impl Measure {
             Self::Isolation { from, to } => format!("isolation_{}_{}", from.label(), to.label()).to_lowercase(),
             Self::ReturnLoss(p) => format!("return_loss_{}", p.label()).to_lowercase(),
             Self::Spur(p) => format!("spur_lo{:+}_rf{:+}", p.n_lo, p.m_rf),
+            Self::SpurUp(p) => format!("spur_up_lo{:+}_if{:+}", p.n_lo, p.m_rf),
             Self::LoHarmonic { port, n } => format!("lo_harmonic_{n}_{}", port.label()).to_lowercase(),
             Self::InputP1db => "input_p1db".into(),
             Self::InputIp3 => "input_ip3".into(),
@@ -122,6 +129,7 @@ impl Measure {
             Self::DcOffset => "dc_offset".into(),
             Self::PhaseDetectorVoltage => "phase_detector_voltage".into(),
             Self::PhaseDetectorSlope => "phase_detector_slope".into(),
+            Self::LoNoiseRejection => "lo_noise_rejection".into(),
             Self::CarrierLeak => "carrier_leak".into(),
             Self::DiodeCurrent { diode } => format!("diode_current_{}", diode + 1),
         }
@@ -130,7 +138,7 @@ impl Measure {
     /// Unit of the stored value.
     pub const fn unit(self) -> &'static str {
         match self {
-            Self::Spur(_) => "dBc",
+            Self::Spur(_) | Self::SpurUp(_) => "dBc",
             Self::LoHarmonic { .. } | Self::InputP1db | Self::InputIp3 | Self::InputIp2 | Self::CarrierLeak => "dBm",
             Self::DcOffset | Self::PhaseDetectorVoltage => "mV",
             Self::PhaseDetectorSlope => "mV/deg",

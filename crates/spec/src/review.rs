@@ -3,7 +3,7 @@
 //! Everything a reader sees is made from [`Reading`]s, so every point of every curve carries its
 //! conditions and quality.
 
-use crate::{Conditions, Limit, Reading, Verdict};
+use crate::{Conditions, Limit, PortName, Reading, Verdict};
 use num_complex::Complex64;
 use quantity::Finding;
 
@@ -111,6 +111,8 @@ pub struct SpurEntry {
 pub struct SpurGrid {
     /// Title.
     pub title: String,
+    /// Port at which the signal counted by `m` enters.
+    pub input: PortName,
     /// Cells.
     pub entries: Vec<SpurEntry>,
     /// Level of the wanted product, dBm.

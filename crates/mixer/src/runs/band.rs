@@ -21,7 +21,7 @@ pub(crate) struct SmallSignalPoint {
     pub up_other: f64,
     pub rf_to_if: f64,
     pub rf_to_lo: f64,
-    /// LO amplitude noise at the IF offset, to the IF.
+    /// LO amplitude noise at the IF offset (both sidebands, unit power together), to the IF.
     pub lo_noise: f64,
     pub residual: f64,
 }
@@ -94,6 +94,13 @@ pub(crate) fn down(ctx: &Context, lo: &LoState) -> RunResult {
         with_level(isolation(PortName::Rf, PortName::If), &|p| loss_db(p.rf_to_if), "Isolation RF to IF", "Isolation"),
         with_level(isolation(PortName::Rf, PortName::Lo), &|p| loss_db(p.rf_to_lo), "Isolation RF to LO", "Isolation"),
     ];
+    items.push(plot(
+        "Wanted and image response",
+        x(),
+        "Loss",
+        vec![make(Measure::ConversionLoss, &|p| loss_db(p.down)), image_curve(ctx, lo, &points)],
+        vec![],
+    ));
     items.push(Item::Smith(SmithPlot {
         title: "Pumped match at RF and IF".into(),
         reference_ohm: ctx.mixer.embedding.external_ohm(ctx.mixer.ports.rf),
@@ -122,6 +129,16 @@ pub(crate) fn down(ctx: &Context, lo: &LoState) -> RunResult {
         ),
         items,
     ))
+}
+
+/// Loss from the image to the IF, drawn over the RF it belongs to.
+fn image_curve(ctx: &Context, lo: &LoState, points: &[SmallSignalPoint]) -> Curve {
+    let of = |p: &SmallSignalPoint| {
+        let quality = small_signal_quality(ctx.down, Measure::ConversionLoss, p.rf_hz, ctx.order, p.residual);
+        let conditions = ctx.mixer.conditions(lo.lo_hz, lo.lo_dbm, 2.0 * lo.lo_hz - p.rf_hz, None);
+        (p.rf_hz / 1e9, reading(Measure::ConversionLoss, loss_db(p.down_image), conditions, quality))
+    };
+    curve("image, on the other side of the LO", points.iter().map(of).collect())
 }
 
 /// Largest minus smallest loss of a curve.

@@ -232,13 +232,32 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
             })
             .collect()
     };
+    let clean = ctx.mixer.pump(plan.lo_hz, plan.lo_dbm, ctx.order, &ctx.inside())?;
+    let noise = parallel::map_watched(&plan.rf_grid(25), &ctx.inside(), "", |&f| small_signal(ctx, &clean, f))?;
+    let rejection = noise
+        .iter()
+        .map(|p| {
+            let quality = small_signal_quality(ctx.down, LO_IF, p.rf_hz, ctx.order, p.residual);
+            let conditions = ctx.mixer.conditions(clean.lo_hz, clean.lo_dbm, p.rf_hz, None);
+            let value = loss_db(p.lo_noise);
+            ((p.rf_hz - clean.lo_hz).abs() / 1e9, reading(Measure::LoNoiseRejection, value, conditions, quality))
+        })
+        .collect();
     let x = || Axis { label: "second harmonic of the LO source".into(), unit: "dBc".into() };
     let items = vec![
         plot("LO to RF isolation", x(), "Isolation", over_level(LO_RF), vec![]),
         plot("Direct voltage at the IF port", x(), "Voltage", over_level(Measure::DcOffset), vec![]),
+        plot(
+            "LO amplitude noise",
+            ghz_axis("distance from the LO"),
+            "Rejection",
+            vec![curve("LO port to IF port", rejection)],
+            vec![],
+        ),
     ];
     let text = "A second harmonic enters at the LO port together with the LO, at four phases. Isolation and direct \
-                voltage are the first to notice.";
+                voltage are the first to notice. Amplitude noise: two equal sidebands around the LO in phase with it; \
+                only imbalance lets them reach the IF.";
     Ok(section("lo_purity", "LO purity", text, items))
 }
 

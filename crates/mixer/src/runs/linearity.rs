@@ -14,8 +14,10 @@ use spec::{Conditions, Curve, Item, Measure, Method, Outcome, Quality, Reading, 
 
 /// Orders of the compression sweep: the signal is strong, so it needs its own.
 const COMPRESSION_ORDERS: (usize, usize) = (24, 9);
-/// Orders of the two-tone test.
-const TWO_TONE_ORDER: usize = 5;
+/// LO and signal orders of the two-tone test.
+const TWO_TONE_ORDERS: (usize, usize) = (64, 4);
+/// Lower orders whose distance is the band: the LO order and the signal order, one at a time.
+const TWO_TONE_LOWER: [(usize, usize); 2] = [(48, 4), (64, 3)];
 
 fn quality(orders: (usize, usize), band: Option<f64>) -> Quality {
     Quality {
@@ -127,23 +129,27 @@ fn level_at_loss(
 }
 
 /// Two equal RF tones: intercepts of second and third order.
+///
+/// Intermodulation of close tones is as hard on the LO order as any high product: the orders are
+/// climbed at the nominal level and the remaining motion is the band.
 pub(crate) fn intercepts(ctx: &Context, at: &ClimbedAnchor) -> RunResult {
     let plan = ctx.plan;
     let levels: Vec<f64> = (0..4).map(|i| plan.two_tone_dbm - 5.0 + 5.0 * f64::from(i)).collect();
-    let done = parallel::map_watched(&levels, &ctx.inside(), "", |&level| {
-        two_tones(ctx, &at.anchor, level, TWO_TONE_ORDER, ctx.order.min(24))
+    let mut jobs: Vec<(f64, (usize, usize))> = levels.iter().map(|&l| (l, TWO_TONE_ORDERS)).collect();
+    jobs.extend(TWO_TONE_LOWER.iter().map(|&orders| (plan.two_tone_dbm, orders)));
+    let mut done = parallel::map_watched(&jobs, &ctx.inside(), "", |&(level, (pump_order, signal_order))| {
+        two_tones(ctx, &at.anchor, level, signal_order, pump_order)
     })?;
-    let check = two_tones(ctx, &at.anchor, plan.two_tone_dbm, TWO_TONE_ORDER - 2, 16)?;
+    let lower = done.split_off(levels.len());
     let nominal = &done[1];
     let conditions = |level: f64| -> Conditions {
         ctx.mixer.conditions(at.anchor.lo.0, at.anchor.lo.1, at.anchor.rf.0, Some(level))
     };
-    let orders = (ctx.order.min(24), TWO_TONE_ORDER);
     let make = |m: Measure, value: f64, level: f64, band: f64| {
-        reading(m, value, conditions(level), quality(orders, Some(band)))
+        reading(m, value, conditions(level), quality(TWO_TONE_ORDERS, Some(band)))
     };
-    let band3 = (nominal.iip3() - check.iip3()).abs();
-    let band2 = (nominal.iip2() - check.iip2()).abs();
+    let motion = |f: &dyn Fn(&TwoTones) -> f64| lower.iter().map(|l| (f(nominal) - f(l)).abs()).fold(0.0, f64::max);
+    let (band3, band2) = (motion(&|t| t.iip3()), motion(&|t| t.iip2()));
     let points = |m: Measure, f: &dyn Fn(&TwoTones) -> f64, band: f64| {
         levels.iter().zip(&done).map(|(&l, d)| (l, make(m, f(d), l, band))).collect()
     };

@@ -1,7 +1,7 @@
 //! The spur grid, products inside the output band, and how products move with the signal level.
 
 use super::{Context, RunResult, curve, dbm_axis, ghz_axis, plot, reading, section};
-use crate::believe::{ClimbedAnchor, grid_products, in_band_products, wanted_down};
+use crate::believe::{ClimbedAnchor, grid_products, in_band_products, spur, wanted_down};
 use crate::mixer::{MixerError, dbm, watt};
 use crate::plan::grid;
 use crate::point::LoState;
@@ -33,8 +33,7 @@ pub(crate) fn table(ctx: &Context, anchors: &[ClimbedAnchor], lo: &LoState) -> R
         readings: in_band_readings(plan, anchors),
     }));
     if !is_up {
-        let readings = perturbed(ctx, middle, lo)?;
-        items.push(Item::Table(Table { title: "The same products by perturbation orders".into(), readings }));
+        items.extend(perturbed(ctx, middle, lo)?);
     }
     let (key, title) = if is_up {
         ("spurs_up", "Spurious products, up-conversion")
@@ -57,7 +56,7 @@ fn spur_grid(ctx: &Context, at: &ClimbedAnchor) -> SpurGrid {
     let entries = grid_products(ctx.plan)
         .into_iter()
         .filter_map(|(m, n, sum, product)| {
-            let reading = at.reading(Measure::Spur(product))?.clone();
+            let reading = at.reading(spur(anchor.input, product))?.clone();
             let frequency_hz = product.frequency_hz(anchor.lo.0, anchor.signal_hz()).abs();
             Some(SpurEntry { m, n, sum, frequency_hz, reading })
         })
@@ -70,6 +69,7 @@ fn spur_grid(ctx: &Context, at: &ClimbedAnchor) -> SpurGrid {
             anchor.signal_hz() / 1e9,
             anchor.lo.0 / 1e9
         ),
+        input: anchor.input,
         entries,
         wanted_dbm: anchor.wanted_dbm(ctx.mixer),
         not_claimed_dbc: ctx.plan.tolerances.not_claimed_dbc,
@@ -81,7 +81,7 @@ pub(crate) fn in_band_readings(plan: &Plan, anchors: &[ClimbedAnchor]) -> Vec<Re
     anchors
         .iter()
         .flat_map(|a| in_band_products(plan, &a.anchor).into_iter().map(move |p| (a, p)))
-        .filter_map(|(a, p)| a.reading(Measure::Spur(p)).cloned())
+        .filter_map(|(a, p)| a.reading(spur(a.anchor.input, p)).cloned())
         .collect()
 }
 
@@ -97,7 +97,7 @@ fn in_band_plot(plan: &Plan, anchors: &[ClimbedAnchor], limits: Vec<Limit>) -> I
             let points = anchors
                 .iter()
                 .filter(|a| in_band_products(plan, &a.anchor).contains(&p))
-                .filter_map(|a| Some((a.anchor.signal_hz() / 1e9, a.reading(Measure::Spur(p))?.clone())))
+                .filter_map(|a| Some((a.anchor.signal_hz() / 1e9, a.reading(spur(a.anchor.input, p))?.clone())))
                 .filter(|(_, r)| r.value > claimed)
                 .collect::<Vec<_>>();
             curve(format!("{}×{}", p.m_rf.abs(), p.n_lo.abs()), points)
@@ -108,8 +108,12 @@ fn in_band_plot(plan: &Plan, anchors: &[ClimbedAnchor], limits: Vec<Limit>) -> I
     plot("Products inside the output band", ghz_axis(input), "Level", curves, limits)
 }
 
-/// The difference products by perturbation, with their distance from the full balance as band.
-fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Reading>, MixerError> {
+/// Distance from the full balance beyond which perturbation does not hold, dB.
+const PERTURBATION_HOLDS_DB: f64 = 1.0;
+
+/// The difference products by perturbation where it holds against the full balance; the distance is
+/// their band.
+fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Item>, MixerError> {
     let (plan, anchor) = (ctx.plan, &at.anchor);
     let order = plan.spur_orders.0 as usize;
     let wave = numerics::Complex64::from((2.0 * watt(plan.signal_dbm)).sqrt());
@@ -120,7 +124,7 @@ fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Read
         dbm(products.wave_out(ctx.mixer.ports.if_, n, m as usize).norm_sqr() / 2.0)
     };
     let wanted = level(wanted_down(anchor.lo.0, anchor.rf.0));
-    Ok(grid_products(plan)
+    let all: Vec<Reading> = grid_products(plan)
         .into_iter()
         .filter(|(m, n, sum, _)| *m > 0 && *n > 0 && !*sum)
         .filter(|(_, _, _, p)| *p != anchor.wanted() && *p != anchor.wanted().mirrored())
@@ -130,7 +134,7 @@ fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Read
             let quality = Quality {
                 outcome: if products.residual < 1e-9 { Outcome::Converged } else { Outcome::Almost },
                 method: Method::Perturbation,
-                numeric_band: full.map(|r| (r.value - value).abs()),
+                numeric_band: full.filter(|r| !r.quality.is_bound).map(|r| (r.value - value).abs()),
                 orders: (ctx.order, order),
                 residual: products.residual,
                 continued: full.and_then(|r| r.quality.continued),
@@ -139,7 +143,16 @@ fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Read
             };
             reading(Measure::Spur(p), value, at_conditions(ctx, anchor), quality)
         })
-        .collect())
+        .collect();
+    let holds = |r: &Reading| r.quality.numeric_band.is_some_and(|b| b <= PERTURBATION_HOLDS_DB);
+    let count = all.len();
+    let readings: Vec<Reading> = all.into_iter().filter(holds).collect();
+    let title = format!(
+        "By perturbation orders: {} of {count} products within {PERTURBATION_HOLDS_DB:.0} dB of the full balance; the \
+         others need it",
+        readings.len()
+    );
+    Ok(vec![Item::Table(Table { title, readings })])
 }
 
 fn at_conditions(ctx: &Context, anchor: &Anchor) -> spec::Conditions {

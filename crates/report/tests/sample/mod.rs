@@ -321,7 +321,13 @@ pub fn spur_grid() -> SpurGrid {
             }
         }
     }
-    SpurGrid { title: "Products at the IF port".into(), entries, wanted_dbm: -16.2, not_claimed_dbc: -100.0 }
+    SpurGrid {
+        title: "Products at the IF port".into(),
+        input: PortName::Rf,
+        entries,
+        wanted_dbm: -16.2,
+        not_claimed_dbc: -100.0,
+    }
 }
 
 fn spur_section() -> Section {

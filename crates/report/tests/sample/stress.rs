@@ -18,6 +18,7 @@ pub fn empty() -> Review {
         Item::Spurs(SpurGrid {
             title: "No cells".into(),
             entries: vec![],
+            input: PortName::Rf,
             wanted_dbm: f64::NAN,
             not_claimed_dbc: f64::NAN,
         }),
@@ -86,6 +87,7 @@ pub fn broken() -> Review {
         Item::Spurs(SpurGrid {
             title: HOSTILE.into(),
             entries,
+            input: PortName::If,
             wanted_dbm: f64::INFINITY,
             not_claimed_dbc: f64::NEG_INFINITY,
         }),

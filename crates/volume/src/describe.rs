@@ -93,16 +93,25 @@ pub enum Wall {
     },
 }
 
+/// One of the two pads of an upright port.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs)] // the names say it
+pub enum Pad {
+    Lower,
+    Upper,
+}
+
 /// A port of the structure.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Port {
-    /// Upright current sheet above a line of the plan, from the lower to the upper height; the
-    /// upper pad is plus.
+    /// Upright current sheet above a line of the plan, from the lower to the upper height.
     Upright {
         /// Line in the plan, metre.
         line: [[f64; 2]; 2],
         /// Lower and upper height, metre.
         z_m: [f64; 2],
+        /// Which pad is plus.
+        plus: Pad,
         /// Reference resistance, ohm.
         reference_ohm: f64,
     },
@@ -523,7 +532,9 @@ impl<'a> Builder<'a> {
     fn ports(&mut self) -> Result<(), VolumeError> {
         for (k, port) in self.volume.ports.iter().enumerate() {
             let shape = match port {
-                Port::Upright { line, z_m, reference_ohm } => self.upright_port(*line, *z_m, *reference_ohm),
+                Port::Upright { line, z_m, plus, reference_ohm } => {
+                    self.upright_port(*line, *z_m, *plus, *reference_ohm)
+                }
                 Port::Flat { polygon, z_m, direction, reference_ohm } => {
                     self.flat_port(polygon, *z_m, *direction, *reference_ohm)
                 }
@@ -541,7 +552,7 @@ impl<'a> Builder<'a> {
         Ok(())
     }
 
-    fn upright_port(&self, line: [[f64; 2]; 2], z_m: [f64; 2], reference_ohm: f64) -> Option<PortShape> {
+    fn upright_port(&self, line: [[f64; 2]; 2], z_m: [f64; 2], plus: Pad, reference_ohm: f64) -> Option<PortShape> {
         let layers = self.layers_in(z_m);
         let edges = edges_on(&self.mesh.plan, line);
         let width_m = (line[0][0] - line[1][0]).hypot(line[0][1] - line[1][1]);
@@ -549,7 +560,7 @@ impl<'a> Builder<'a> {
         (!upright.is_empty()).then(|| PortShape::Sheet {
             flat: vec![],
             upright,
-            direction: [0.0, 0.0, 1.0],
+            direction: [0.0, 0.0, if plus == Pad::Upper { 1.0 } else { -1.0 }],
             width_m,
             reference_ohm,
         })

@@ -12,6 +12,7 @@ mod derivative;
 mod describe;
 mod eigen;
 mod element;
+mod layout;
 mod model;
 mod modes;
 mod plan;
@@ -27,8 +28,9 @@ mod vtu;
 
 pub use adapt::{AdaptSettings, Adapted, Pass, solve_adaptively};
 pub use derivative::Motion;
-pub use describe::{Axis, Block, Conductor, Layer, MeshSettings, Metal, Port, Side, Volume, Wall};
+pub use describe::{Axis, Block, Conductor, Layer, MeshSettings, Metal, Pad, Port, Side, Volume, Wall};
 pub use element::Order;
+pub use layout::{LayoutSettings, volume_from_layout};
 pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath, foil_impedance_ohm, skin_depth_m};
 pub use plan::PlanMesh;
 pub use plan_ahead::{Cost, cache_bytes, cost};
@@ -81,6 +83,9 @@ pub enum VolumeError {
         /// Unknowns of the mesh.
         unknowns: usize,
     },
+    /// The stack or the layout cannot be used.
+    #[error(transparent)]
+    Stackup(#[from] stackup::StackupError),
     /// The sparse solver gave no usable answer.
     #[error(transparent)]
     Sparse(#[from] sparse::SparseError),

@@ -37,13 +37,13 @@ impl Medium {
     /// Complex relative permittivity at `freq_hz`, conductivity included.
     ///
     /// The loss tangent is continued causally with a broad distribution of relaxation times
-    /// between 10 kHz and 100 THz, which keeps it nearly constant and makes the real part fall
+    /// between 1 kHz and 10 THz (the law of `stackup`), which keeps it nearly constant and makes the real part fall
     /// slowly. Source: A. R. Djordjevic, R. M. Biljic, V. D. Likar-Smiljanic, T. K. Sarkar,
     /// "Wideband frequency-domain characterization of FR-4 and time-domain causality", IEEE Trans.
     /// EMC-43 (2001) (formula from memory).
     pub fn relative_permittivity(&self, freq_hz: f64) -> Complex64 {
-        const LOW_HZ: f64 = 1e4;
-        const HIGH_HZ: f64 = 1e14;
+        const LOW_HZ: f64 = 1e3;
+        const HIGH_HZ: f64 = 1e13;
         let log = |f: f64| (Complex64::new(HIGH_HZ, f) / Complex64::new(LOW_HZ, f)).ln();
         let mut out = Complex64::from(self.permittivity);
         if self.loss_tangent > 0.0 {

@@ -107,6 +107,12 @@ impl Driven {
         Ok(&self.systems.last().expect("just pushed").1)
     }
 
+    /// Numbers, analyses and assembles the equations for one frequency, so that a following solution
+    /// only factors.
+    pub fn prepare(&mut self, freq_hz: f64) -> Result<(), VolumeError> {
+        self.system(freq_hz).map(|_| ())
+    }
+
     /// Phase constant (1/m) and line impedance (ohm) of each network port; `None` for sheet ports
     /// and, for the impedance, without a voltage path.
     pub fn port_lines(&mut self, freq_hz: f64) -> Result<Vec<(Option<Complex64>, Option<Complex64>)>, VolumeError> {

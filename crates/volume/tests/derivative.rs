@@ -28,7 +28,12 @@ fn settings() -> MeshSettings {
 }
 
 fn plates() -> Model {
-    let port = |y: f64| Port::Upright { line: [[0.0, y], [W, y]], z_m: [0.0, H], reference_ohm: 50.0 };
+    let port = |y: f64| Port::Upright {
+        line: [[0.0, y], [W, y]],
+        z_m: [0.0, H],
+        plus: mixwright_volume::Pad::Upper,
+        reference_ohm: 50.0,
+    };
     let metal = Wall::Metal { conductivity_s_per_m: SIGMA };
     let m = Wall::Magnetic;
     Volume {
@@ -125,7 +130,12 @@ fn gap(width: f64, film: f64) -> Volume {
                 direction: [0.0, 1.0],
                 reference_ohm: 50.0,
             },
-            Port::Upright { line: [[0.0, 0.2e-3], [width, 0.2e-3]], z_m: [0.0, film], reference_ohm: 50.0 },
+            Port::Upright {
+                line: [[0.0, 0.2e-3], [width, 0.2e-3]],
+                z_m: [0.0, film],
+                plus: mixwright_volume::Pad::Upper,
+                reference_ohm: 50.0,
+            },
         ],
     }
 }

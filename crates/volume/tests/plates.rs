@@ -17,7 +17,12 @@ const EPS: f64 = 8.854_187_813e-12;
 /// Plates on top and bottom, magnetic walls along the sides, a port at y = 0 and, if `open_end`,
 /// one at the far end; else the far end is a short.
 fn plates(plates: Wall, far: Wall, n_ports: usize, medium: Medium) -> Model {
-    let port = |y: f64| Port::Upright { line: [[0.0, y], [W, y]], z_m: [0.0, H], reference_ohm: 50.0 };
+    let port = |y: f64| Port::Upright {
+        line: [[0.0, y], [W, y]],
+        z_m: [0.0, H],
+        plus: mixwright_volume::Pad::Upper,
+        reference_ohm: 50.0,
+    };
     let volume = Volume {
         x_m: [0.0, W],
         y_m: [0.0, LENGTH],
@@ -169,7 +174,12 @@ fn metal_solved_inside_agrees_with_its_surface_impedance() {
             blocks: vec![],
             conductors: vec![strip],
             walls: [Wall::Magnetic, Wall::Magnetic, Wall::Magnetic, Wall::Electric, Wall::Magnetic, Wall::Electric],
-            ports: vec![Port::Upright { line: [[0.0, 0.0], [W, 0.0]], z_m: [t, H], reference_ohm: 50.0 }],
+            ports: vec![Port::Upright {
+                line: [[0.0, 0.0], [W, 0.0]],
+                z_m: [t, H],
+                plus: mixwright_volume::Pad::Upper,
+                reference_ohm: 50.0,
+            }],
         };
         let s = solve(
             volume.mesh(&MeshSettings { height_m: t / 2.0, height_max_m: H, ..mesh_settings() }).expect("a mesh"),

@@ -17,8 +17,12 @@ fn bridge() -> Volume {
         z_m: [60.0 * UM, 63.0 * UM],
         metal: Metal::Finite { conductivity_s_per_m: 4.1e7, thickness_m: 3.0 * UM, roughness_m: 0.0 },
     };
-    let feed =
-        |y: f64| Port::Upright { line: [[-w / 2.0, y], [w / 2.0, y]], z_m: [0.0, 60.0 * UM], reference_ohm: 50.0 };
+    let feed = |y: f64| Port::Upright {
+        line: [[-w / 2.0, y], [w / 2.0, y]],
+        z_m: [0.0, 60.0 * UM],
+        plus: mixwright_volume::Pad::Upper,
+        reference_ohm: 50.0,
+    };
     let e = Wall::Electric;
     Volume {
         x_m: [-200.0 * UM, 200.0 * UM],

@@ -10,7 +10,12 @@ use std::f64::consts::TAU;
 /// Lossy plates of 8 mm with ports near both ends; a port off the end makes a stub.
 fn stub() -> Model {
     let (w, h, length) = (1.0e-3, 0.2e-3, 8e-3);
-    let port = |y: f64| Port::Upright { line: [[0.0, y], [w, y]], z_m: [0.0, h], reference_ohm: 50.0 };
+    let port = |y: f64| Port::Upright {
+        line: [[0.0, y], [w, y]],
+        z_m: [0.0, h],
+        plus: mixwright_volume::Pad::Upper,
+        reference_ohm: 50.0,
+    };
     let medium = Medium { loss_tangent: 0.002, ..Medium::lossless(2.9) };
     Volume {
         x_m: [0.0, w],

@@ -83,32 +83,52 @@ fn readings(section: &Section) -> impl Iterator<Item = &Reading> {
     })
 }
 
-/// Readings that decide a limit: at nominal LO, inside its band, full level before small signal.
-fn judge(ctx: &Context, limit: &Limit, sections: &[Section]) -> Verdict {
+/// Judges a limit by every reading that belongs to it: the worst one decides.
+fn judge<'a>(ctx: &Context<'a>, limit: &Limit, sections: &'a [Section]) -> Verdict {
     let Some(measure) = limit.measure else {
         let all: Vec<Reading> =
             [ctx.down, ctx.up].into_iter().flat_map(|a| runs::spurs::worst_in_band(ctx.plan, limit, a)).collect();
         return limit.judge(&all);
     };
-    let in_band = |r: &&Reading| match (limit.band_hz, r.conditions.rf_hz) {
-        (Some((low, high)), Some(f)) => f >= low * (1.0 - 1e-9) && f <= high * (1.0 + 1e-9),
-        _ => true,
-    };
-    let nominal = |r: &&Reading| r.conditions.lo_hz == ctx.plan.lo_hz && r.conditions.lo_dbm == ctx.plan.lo_dbm;
-    let anchored: Vec<&Reading> =
-        ctx.down.iter().chain(ctx.up).filter_map(|a| a.reading(measure)).filter(in_band).collect();
-    if !anchored.is_empty() {
-        return limit.judge(anchored);
-    }
-    let found = sections.iter().flat_map(readings).filter(|r| r.measure == measure);
-    limit.judge(found.filter(nominal).filter(in_band))
+    let judged: Vec<&Reading> = nominal_readings(ctx, measure, sections)
+        .into_iter()
+        .filter(|r| match (limit.band_hz, r.conditions.rf_hz) {
+            (Some((low, high)), Some(f)) => f >= low * (1.0 - 1e-9) && f <= high * (1.0 + 1e-9),
+            _ => true,
+        })
+        .collect();
+    limit.judge(judged)
 }
 
+/// Readings of a measure at nominal LO inside the plan's RF band: anchors at full level, then sweeps.
+fn nominal_readings<'a>(ctx: &Context<'a>, measure: Measure, sections: &'a [Section]) -> Vec<&'a Reading> {
+    let plan = ctx.plan;
+    let nominal = |r: &&Reading| r.conditions.lo_hz == plan.lo_hz && r.conditions.lo_dbm == plan.lo_dbm;
+    let (low, high) = plan.rf_band_hz;
+    let in_band = |r: &&Reading| r.conditions.rf_hz.is_none_or(|f| f >= low * (1.0 - 1e-9) && f <= high * (1.0 + 1e-9));
+    if matches!(measure, Measure::InputP1db | Measure::InputIp3 | Measure::InputIp2) {
+        return table_readings(sections).filter(|r| r.measure == measure).filter(nominal).collect();
+    }
+    let at_level = |r: &&Reading| r.conditions.signal_dbm.is_none_or(|l| l == plan.signal_dbm);
+    let anchored = ctx.down.iter().chain(ctx.up).filter_map(|a| a.reading(measure));
+    let swept = sections.iter().filter(|s| JUDGED_SWEEPS.contains(&s.key.as_str())).flat_map(readings);
+    let all = anchored.chain(swept.filter(|r| r.measure == measure));
+    all.filter(nominal).filter(in_band).filter(at_level).collect()
+}
+
+/// Sweeps whose readings hold under the plan's own conditions.
+const JUDGED_SWEEPS: [&str; 4] = ["down_fixed_lo", "up_fixed_lo", "noise", "phase_detector"];
+
 /// Headline numbers: worst over the band where there is one.
-fn summary(ctx: &Context, sections: &[Section]) -> Vec<Reading> {
-    let mut out = Vec::new();
+fn summary<'a>(ctx: &Context<'a>, sections: &'a [Section]) -> Vec<Reading> {
     let isolation = |from, to| Measure::Isolation { from, to };
-    let largest = [Measure::ConversionLoss, Measure::ConversionLossUp, Measure::CarrierLeak, Measure::DcOffset];
+    let by = |a: &&Reading, b: &&Reading| a.value.total_cmp(&b.value);
+    let worst_spur = |anchors| runs::spurs::in_band_readings(ctx.plan, anchors).into_iter().max_by(|a, b| by(&a, &b));
+    let all = |m: Measure| nominal_readings(ctx, m, sections).into_iter();
+    let mut out: Vec<Reading> = Vec::new();
+    for m in [Measure::ConversionLoss, Measure::Flatness, Measure::ConversionLossUp] {
+        out.extend(all(m).max_by(by).cloned());
+    }
     let smallest = [
         isolation(PortName::Lo, PortName::Rf),
         isolation(PortName::Lo, PortName::If),
@@ -116,28 +136,30 @@ fn summary(ctx: &Context, sections: &[Section]) -> Vec<Reading> {
         Measure::ReturnLoss(PortName::Rf),
         Measure::ReturnLoss(PortName::Lo),
     ];
-    let at_anchors = |m: Measure| ctx.down.iter().chain(ctx.up).filter_map(move |a| a.reading(m));
-    let by = |a: &&Reading, b: &&Reading| a.value.total_cmp(&b.value);
-    for m in largest {
-        out.extend(at_anchors(m).max_by(by).cloned());
-    }
     for m in smallest {
-        out.extend(at_anchors(m).min_by(by).cloned());
+        out.extend(all(m).min_by(by).cloned());
     }
-    let worst_spur = runs::spurs::in_band_readings(ctx.plan, ctx.down);
-    out.extend(worst_spur.iter().max_by(by).cloned());
-    let nominal = |r: &&Reading| r.conditions.lo_dbm == ctx.plan.lo_dbm;
-    for m in [Measure::Flatness, Measure::InputP1db, Measure::InputIp3, Measure::InputIp2] {
-        let tables = sections.iter().flat_map(|s| &s.items).filter_map(|i| match i {
-            Item::Table(t) => Some(&t.readings),
-            _ => None,
-        });
-        out.extend(tables.flatten().filter(|r| r.measure == m).find(nominal).cloned());
+    out.extend(worst_spur(ctx.down));
+    out.extend(worst_spur(ctx.up));
+    out.extend(all(Measure::CarrierLeak).max_by(by).cloned());
+    for m in [Measure::InputP1db, Measure::InputIp3, Measure::InputIp2] {
+        out.extend(
+            table_readings(sections).find(|r| r.measure == m && r.conditions.lo_dbm == ctx.plan.lo_dbm).cloned(),
+        );
     }
     for m in [Measure::NoiseFigureSsb, Measure::NoiseFigureDsb] {
-        out.extend(sections.iter().flat_map(readings).filter(|r| r.measure == m).filter(nominal).max_by(by).cloned());
+        out.extend(all(m).max_by(by).cloned());
     }
+    out.extend(all(Measure::DcOffset).max_by(|a, b| a.value.abs().total_cmp(&b.value.abs())).cloned());
     out
+}
+
+fn table_readings(sections: &[Section]) -> impl Iterator<Item = &Reading> {
+    let tables = sections.iter().flat_map(|s| &s.items).filter_map(|i| match i {
+        Item::Table(t) => Some(&t.readings),
+        _ => None,
+    });
+    tables.flatten()
 }
 
 fn findings(ctx: &Context) -> Vec<Finding> {

@@ -159,13 +159,14 @@ pub(crate) fn up(ctx: &Context, lo: &LoState) -> RunResult {
     let plan = ctx.plan;
     let frequencies = plan.rf_grid(plan.points);
     let points = parallel::map_watched(&frequencies, &ctx.inside(), "", |&f| small_signal(ctx, lo, f))?;
-    let make = |name: &str, value: &dyn Fn(&SmallSignalPoint) -> f64| {
+    let make = |name: &str, is_wanted: bool, value: &dyn Fn(&SmallSignalPoint) -> f64| {
         let points = points
             .iter()
             .map(|p| {
                 let m = Measure::ConversionLossUp;
                 let quality = small_signal_quality(ctx.up, m, p.rf_hz, ctx.order, p.residual);
-                let conditions = ctx.mixer.conditions(lo.lo_hz, lo.lo_dbm, p.rf_hz, None);
+                let out_hz = if is_wanted { p.rf_hz } else { 2.0 * lo.lo_hz - p.rf_hz };
+                let conditions = ctx.mixer.conditions(lo.lo_hz, lo.lo_dbm, out_hz, None);
                 ((p.rf_hz - lo.lo_hz).abs() / 1e9, reading(m, value(p), conditions, quality))
             })
             .collect();
@@ -182,8 +183,8 @@ pub(crate) fn up(ctx: &Context, lo: &LoState) -> RunResult {
             ghz_axis("IF"),
             "Loss",
             vec![
-                make("wanted sideband", &|p| loss_db(p.up)),
-                make("other sideband", &|p| loss_db(p.up_other)),
+                make("wanted sideband", true, &|p| loss_db(p.up)),
+                make("other sideband", false, &|p| loss_db(p.up_other)),
                 at_level(Measure::ConversionLossUp),
             ],
             limits_on(plan, Measure::ConversionLossUp),

@@ -8,9 +8,10 @@ use crate::plan::grid;
 use crate::point::loss_db;
 use crate::runs::band::small_signal;
 use crate::runs::spurs::sweep_levels;
-use balance::{BalanceSettings, Drive, Problem, SteadyState, Truncation, solve_from};
+use balance::{BalanceSettings, Drive, Embedding, Problem, SteadyState, Truncation, solve_from};
 use numerics::{Quiet, parallel};
-use spec::{Conditions, Curve, Item, Measure, Method, Outcome, Quality, Reading, Table};
+use spec::{Conditions, Continued, Curve, Item, Measure, Method, Outcome, Quality, Reading, Table};
+use std::sync::Arc;
 
 /// Orders of the compression sweep: the signal is strong, so it needs its own.
 const COMPRESSION_ORDERS: (usize, usize) = (24, 9);
@@ -138,15 +139,27 @@ pub(crate) fn intercepts(ctx: &Context, at: &ClimbedAnchor) -> RunResult {
     let mut jobs: Vec<(f64, (usize, usize))> = levels.iter().map(|&l| (l, TWO_TONE_ORDERS)).collect();
     jobs.extend(TWO_TONE_LOWER.iter().map(|&orders| (plan.two_tone_dbm, orders)));
     let mut done = parallel::map_watched(&jobs, &ctx.inside(), "", |&(level, (pump_order, signal_order))| {
-        two_tones(ctx, &at.anchor, level, signal_order, pump_order)
+        two_tones(ctx, &ctx.mixer.embedding, &at.anchor, level, signal_order, pump_order)
     })?;
     let lower = done.split_off(levels.len());
     let nominal = &done[1];
     let conditions = |level: f64| -> Conditions {
         ctx.mixer.conditions(at.anchor.lo.0, at.anchor.lo.1, at.anchor.rf.0, Some(level))
     };
+    // other continuations of the network data, at lower orders and against the same orders
+    let (pump_order, signal_order) = TWO_TONE_LOWER[0];
+    let others = parallel::map_watched(&ctx.mixer.alternatives, &ctx.inside(), "", |other| {
+        two_tones(ctx, &other.embedding, &at.anchor, plan.two_tone_dbm, signal_order, pump_order)
+    })?;
+    let share = at.reading(Measure::ConversionLoss).and_then(|r| r.quality.continued).map(|c| c.share);
+    let continued = |f: &dyn Fn(&TwoTones) -> f64| {
+        let spread = others.iter().map(|o| (f(o) - f(&lower[0])).abs()).fold(0.0, f64::max);
+        share.map(|share| Continued { share, spread })
+    };
     let make = |m: Measure, value: f64, level: f64, band: f64| {
-        reading(m, value, conditions(level), quality(TWO_TONE_ORDERS, Some(band)))
+        let mut quality = quality(TWO_TONE_ORDERS, Some(band));
+        quality.continued = if m == Measure::InputIp3 { continued(&|t| t.iip3()) } else { continued(&|t| t.iip2()) };
+        reading(m, value, conditions(level), quality)
     };
     let motion = |f: &dyn Fn(&TwoTones) -> f64| lower.iter().map(|l| (f(nominal) - f(l)).abs()).fold(0.0, f64::max);
     let (band3, band2) = (motion(&|t| t.iip3()), motion(&|t| t.iip2()));
@@ -203,6 +216,7 @@ impl TwoTones {
 
 fn two_tones(
     ctx: &Context,
+    embedding: &Arc<Embedding>,
     anchor: &Anchor,
     level_dbm: f64,
     signal_order: usize,
@@ -212,7 +226,7 @@ fn two_tones(
     let half = 0.5 * ctx.plan.two_tone_spacing_hz;
     let ports = ctx.mixer.ports;
     let problem = Problem {
-        embedding: ctx.mixer.embedding.clone(),
+        embedding: embedding.clone(),
         devices: ctx.mixer.devices.clone(),
         tones_hz: vec![lo_hz, anchor.rf.0 - half, anchor.rf.0 + half],
         drives: vec![

@@ -10,7 +10,8 @@ use crate::kernel::Curve;
 use crate::section::{CrossSection, Outline, turn};
 use numerics::Complex64;
 
-/// Relative distance below which two places are the same.
+/// Relative distance below which two places are the same; ties of lengths within it are ties, so that a scaled
+/// section has the scaled mesh.
 const SAME: f64 = 1e-9;
 /// Where an open interface ends, in units of the largest extent; what lies beyond changes C by about the
 /// inverse square of it.
@@ -21,6 +22,8 @@ const SHIELDED_REACH: f64 = 8.0;
 const SHEET_POWER: u8 = 2;
 /// Power of the map at metal corners and contacts: right-angled metal has charge as `r^(−1/3)`.
 const CORNER_POWER: u8 = 3;
+/// Rounding of the place of a tip over the length of the smallest piece.
+const TIP_ROUNDING: f64 = 1e-6;
 /// Share of a tip that stays the tip when it is cut.
 const TIP_SHARE: f64 = 0.35;
 
@@ -445,7 +448,8 @@ impl Places {
 
     /// Distance of the straight piece `a…b` to the next place, not counting `exempt`.
     fn distance(&self, a: Complex64, b: Complex64, exempt: Option<Complex64>) -> f64 {
-        let points = self.points.iter().filter(|&&p| exempt.is_none_or(|e| (e - p).norm() > 1e-12 * (b - a).norm()));
+        let points =
+            self.points.iter().filter(|&&p| exempt.is_none_or(|e| (e - p).norm() > TIP_ROUNDING * (b - a).norm()));
         let nearest = points.map(|&p| to_segment(p, a, b)).fold(f64::INFINITY, f64::min);
         self.circles.iter().fold(nearest, |near, &(_, c, r)| {
             let gap = to_segment(c, a, b) - r;
@@ -496,7 +500,7 @@ fn cut_straight(mesh: &mut Mesh, places: &Places, piece: Piece, grading: Grading
     let panel = mesh.panel(&piece);
     let tip = piece.power > 1;
     let distance = places.distance(panel.a, panel.a + panel.d, tip.then_some(panel.a));
-    if panel.d.norm() > grading.reach * distance && (piece.to - piece.from).abs() > 1e-9 {
+    if panel.d.norm() > grading.reach * distance * (1.0 + SAME) && (piece.to - piece.from).abs() > SAME {
         for part in piece.cut() {
             cut_straight(mesh, places, part, grading);
         }
@@ -519,7 +523,7 @@ fn cut_arc(mesh: &mut Mesh, places: &Places, piece: Piece, centre: Complex64, ra
         .map(|&s| places.beside_circle(at(s), piece.track))
         .fold(f64::INFINITY, f64::min);
     let length = turn * radius * (piece.to - piece.from);
-    if length > 2.0 * grading.reach * distance && piece.to - piece.from > 1e-4 {
+    if length > 2.0 * grading.reach * distance * (1.0 + SAME) && piece.to - piece.from > 1e-4 {
         for part in piece.cut() {
             cut_arc(mesh, places, part, centre, radius, grading);
         }

@@ -169,9 +169,7 @@ impl CrossSection {
         if !self.conductors.iter().any(|c| !c.reference) {
             return refuse("conductors", "expected at least one line, found none".into());
         }
-        let has_reference =
-            self.ground.is_some() || self.conductors.iter().any(|c| c.reference) || self.line_names().len() > 1;
-        if !has_reference {
+        if self.ground.is_none() && !self.conductors.iter().any(|c| c.reference) {
             return refuse(
                 "conductors",
                 "expected a ground or a reference conductor for the return, found none".into(),

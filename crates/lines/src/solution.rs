@@ -14,8 +14,8 @@ use quantity::constants::{VACUUM_PERMEABILITY_H_PER_M, VACUUM_PERMITTIVITY_F_PER
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LineSettings {
     /// Estimated error of any capacitance or inductance, relative to the geometric mean of the two self terms,
-    /// at which refinement stops. The estimate is the change under one more polynomial order on every panel,
-    /// which on the closed forms of the tests exceeds the true error.
+    /// at which refinement stops. The estimate is three times the larger of two changes: under one more polynomial
+    /// on every panel, and, once panels were cut, since the mesh before.
     pub tolerance: f64,
     /// Largest number of unknowns; memory grows with its square, time with its cube.
     pub unknowns_max: usize,
@@ -29,6 +29,8 @@ impl Default for LineSettings {
     }
 }
 
+/// Estimate over observed change; on exactly known lines the true error reached twice the change.
+const SAFETY: f64 = 3.0;
 /// Refinement rounds at most: each cuts the worst panels in two.
 const ROUNDS_MAX: usize = 12;
 /// Panels are cut when their change is at least this share of the largest.
@@ -68,9 +70,13 @@ pub fn solve_lines(section: &CrossSection, settings: &LineSettings) -> Result<(L
     let mut mesh = build(section, START)?;
     let mut report = Report { residual_asked: settings.tolerance, ..Report::default() };
     let mut coarse = solve_round(&mesh, settings.polynomials - 1, n_lines, &eps)?;
+    let mut before: Option<[RMatrix; 2]> = None;
     loop {
         let fine = solve_round(&mesh, settings.polynomials, n_lines, &eps)?;
-        let error = distance(&coarse.filled.1.c, &fine.filled.1.c).max(distance(&coarse.empty.1.c, &fine.empty.1.c));
+        let now = [fine.filled.1.c.clone(), fine.empty.1.c.clone()];
+        let since = |old: [&RMatrix; 2]| distance(old[0], &now[0]).max(distance(old[1], &now[1]));
+        let by_order = since([&coarse.filled.1.c, &coarse.empty.1.c]);
+        let error = SAFETY * before.as_ref().map_or(by_order, |b| by_order.max(since([&b[0], &b[1]])));
         report.history.push(error);
         report.iterations += 1;
         report.factorisations += 4;
@@ -81,6 +87,7 @@ pub fn solve_lines(section: &CrossSection, settings: &LineSettings) -> Result<(L
             return Ok((solution, report));
         }
         mesh.refine(&mark(&mesh, &coarse, &fine));
+        before = Some(now);
         if report.iterations >= ROUNDS_MAX || mesh.pieces.len() * settings.polynomials > settings.unknowns_max {
             let unknowns = report.unknowns;
             return Err(LinesError::Budget { wanted: settings.tolerance, reached: error, unknowns });

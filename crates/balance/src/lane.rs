@@ -4,7 +4,7 @@ use crate::embedding::Blocks;
 use crate::{BalanceError, Embedding};
 use numerics::fourier::Fourier;
 use numerics::krylov::{KrylovResult, KrylovSettings, Scalars, gmres};
-use numerics::linear::{Lu, Packed, subtract_product};
+use numerics::split::{Precision, Split};
 use numerics::{CMatrix, Complex64};
 use std::ops::Range;
 
@@ -18,6 +18,10 @@ pub(crate) struct Lane {
     pub omega: Vec<f64>,
     pub blocks: Vec<Blocks>,
     pub junction_ohm: Vec<f64>,
+    /// `jj` of all harmonics, column after column.
+    columns: Vec<Complex64>,
+    /// `jj` entry by entry, all harmonics of one entry together.
+    entries: Vec<Complex64>,
 }
 
 impl Lane {
@@ -43,7 +47,21 @@ impl Lane {
             })
             .collect::<Result<_, BalanceError>>()?;
         let omega = frequencies.iter().map(|f| std::f64::consts::TAU * f).collect();
-        Ok(Self { pump_order, omega, blocks, junction_ohm })
+        let mut lane = Self { pump_order, omega, blocks, junction_ohm, columns: Vec::new(), entries: Vec::new() };
+        let n = lane.n_junctions();
+        for b in &lane.blocks {
+            lane.columns.extend((0..n * n).map(|x| b.jj[(x % n, x / n)]));
+        }
+        for x in 0..n * n {
+            lane.entries.extend(lane.blocks.iter().map(|b| b.jj[(x / n, x % n)]));
+        }
+        Ok(lane)
+    }
+
+    /// Column `j` of `jj` at harmonic index `i`.
+    fn column(&self, i: usize, j: usize) -> &[Complex64] {
+        let n = self.n_junctions();
+        &self.columns[(i * n + j) * n..][..n]
     }
 
     pub(crate) fn n_harmonics(&self) -> usize {
@@ -67,6 +85,38 @@ impl Lane {
         for (j, out) in out.iter_mut().enumerate() {
             for (s, u) in s.row(j).iter().zip(&u) {
                 *out -= s * u;
+            }
+        }
+    }
+
+    /// Left side at all harmonics. Junction `j`, harmonic index `i` stands at `j·stride + i`; `q` is in
+    /// units of `charge_c`; `u` is working space.
+    pub(crate) fn left_side_all(
+        &self,
+        [w, v, q]: [&[Complex64]; 3],
+        charge_c: f64,
+        stride: usize,
+        out: &mut [Complex64],
+        u: &mut Vec<Complex64>,
+    ) {
+        let (n, m) = (self.n_junctions(), self.n_harmonics());
+        u.resize(n * m, Complex64::default());
+        for j in 0..n {
+            let at = j * stride..j * stride + m;
+            let r = self.junction_ohm[j] * charge_c;
+            let (w, v, q) = (&w[at.clone()], &v[at.clone()], &q[at.clone()]);
+            let (out, u) = (&mut out[at], &mut u[j * m..(j + 1) * m]);
+            for i in 0..m {
+                let x = r * self.omega[i];
+                let t = Complex64::new(w[i].re - x * q[i].im, w[i].im + x * q[i].re);
+                out[i] = t;
+                u[i] = 2.0 * v[i] - t;
+            }
+        }
+        for j in 0..n {
+            let out = &mut out[j * stride..j * stride + m];
+            for (from, u) in u.chunks_exact(m).enumerate() {
+                numerics::vector::subtract_products(out, &self.entries[(j * n + from) * m..][..m], u);
             }
         }
     }
@@ -140,110 +190,172 @@ fn resolved(c: &[Complex64], h: i32) -> Complex64 {
 /// harmonic, junctions fastest.
 pub(crate) fn matrix(lane: &Lane, slopes: &Slopes) -> CMatrix {
     let all = 0..lane.n_harmonics();
-    block(lane, slopes, all.clone(), all)
+    let n = lane.n_harmonics() * lane.n_junctions();
+    let mut a = CMatrix::zeros(n, n);
+    columns(lane, slopes, all.clone(), all, |row, col, x| a[(row, col)] = x);
+    a
 }
 
 /// Rows and columns of [`matrix`] in two ranges of harmonic indices.
-fn block(lane: &Lane, slopes: &Slopes, rows: Range<usize>, cols: Range<usize>) -> CMatrix {
+fn block<T: Precision>(lane: &Lane, slopes: &Slopes, rows: Range<usize>, cols: Range<usize>) -> Split<T> {
     let n = lane.n_junctions();
-    let mut a = CMatrix::zeros(rows.len() * n, cols.len() * n);
-    // the factors of a column depend on row minus column harmonic only
-    let lowest = rows.start as i32 - (cols.end as i32 - 1);
-    let spread = lowest..rows.end as i32 - cols.start as i32;
-    let factors = |f: &dyn Fn(usize, i32) -> Complex64| -> Vec<Complex64> {
-        spread.clone().flat_map(|h| (0..n).map(move |j| (h, j))).map(|(h, j)| f(j, h)).collect()
-    };
-    let dv = factors(&|j, h| 2.0 * slopes.dv(j, h));
-    let dq = factors(&|j, h| slopes.dq(j, h) * lane.junction_ohm[j]);
-    for (row_k, i) in rows.enumerate() {
-        let jomega = Complex64::new(0.0, lane.omega[i]);
-        let s = &lane.blocks[i].jj;
-        for row_j in 0..n {
-            let out = a.row_mut(row_k * n + row_j);
-            for (col_k, i2) in cols.clone().enumerate() {
-                let h = (i as i32 - i2 as i32 - lowest) as usize * n;
-                for col_j in 0..n {
-                    let s = s[(row_j, col_j)];
-                    let one_plus_s = if row_j == col_j { s + 1.0 } else { s };
-                    let mut t = jomega * dq[h + col_j];
-                    if i == i2 {
-                        t += 1.0;
-                    }
-                    out[col_k * n + col_j] = one_plus_s * t - s * dv[h + col_j];
+    let mut a = Split::zeros(rows.len() * n, cols.len() * n);
+    let n_rows = a.n_rows();
+    let (re, im) = a.parts_mut();
+    columns(lane, slopes, rows, cols, |row, col, x| {
+        re[col * n_rows + row] = T::from_f64(x.re);
+        im[col * n_rows + row] = T::from_f64(x.im);
+    });
+    a
+}
+
+/// Hands every entry of a block to `store(row, column, value)`, column by column.
+#[inline]
+fn columns(
+    lane: &Lane,
+    slopes: &Slopes,
+    rows: Range<usize>,
+    cols: Range<usize>,
+    mut store: impl FnMut(usize, usize, Complex64),
+) {
+    let n = lane.n_junctions();
+    for (col_k, i2) in cols.enumerate() {
+        for col_j in 0..n {
+            let r = lane.junction_ohm[col_j];
+            for (row_k, i) in rows.clone().enumerate() {
+                let h = i as i32 - i2 as i32;
+                let mut t = Complex64::new(0.0, lane.omega[i] * r) * slopes.dq(col_j, h);
+                if h == 0 {
+                    t += 1.0;
+                }
+                let through = t - 2.0 * slopes.dv(col_j, h);
+                let s = lane.column(i, col_j);
+                for (row_j, s) in s.iter().enumerate() {
+                    let x = s * through;
+                    store(row_k * n + row_j, col_k * n + col_j, if row_j == col_j { x + t } else { x });
                 }
             }
         }
     }
-    a
+}
+
+/// Precision in which an approximate inverse is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Grade {
+    /// Half the memory and twice the speed; enough for the usual lane.
+    Single,
+    /// For lanes so close to singular that single precision loses the direction.
+    Double,
 }
 
 /// Approximate inverse of a lane: block tridiagonal, each block dense over a run of harmonics.
 ///
 /// Couplings further apart than neighbouring blocks are left to the iteration. A lane that fits
 /// into one block is inverted exactly.
-pub(crate) struct Preconditioner {
-    n_junctions: usize,
-    blocks: Vec<Block>,
+pub(crate) enum Preconditioner {
+    Single(Chain<f32>),
+    Double(Chain<f64>),
 }
 
-struct Block {
-    harmonics: Range<usize>,
-    /// Factors of the diagonal block after elimination of all blocks before it.
-    diagonal: Lu,
-    /// Coupling to the block before, as it stands in the matrix.
-    below: Option<Packed>,
-    /// The coupling of the block before to this one, multiplied by the inverse of that block.
-    above: Option<Packed>,
+/// Working space of [`Preconditioner::apply`].
+#[derive(Default)]
+pub(crate) struct Scratch {
+    single: Vec<Vec<f32>>,
+    double: Vec<Vec<f64>>,
 }
 
 impl Preconditioner {
     /// Blocks hold about `2·dense_order + 1` harmonics.
-    pub(crate) fn new(lane: &Lane, slopes: &Slopes, dense_order: usize) -> Result<Self, BalanceError> {
-        let m = lane.n_harmonics();
-        let count = m.div_ceil(2 * dense_order + 1);
-        let edge = |b: usize| b * m / count;
-        let mut blocks: Vec<Block> = Vec::with_capacity(count);
-        for b in 0..count {
-            let here = edge(b)..edge(b + 1);
-            let mut diagonal = block(lane, slopes, here.clone(), here.clone());
-            let (mut below, mut above) = (None, None);
-            if let Some(before) = blocks.last() {
-                let right = before.diagonal.solve(&block(lane, slopes, before.harmonics.clone(), here.clone()));
-                let left = block(lane, slopes, here.clone(), before.harmonics.clone());
-                subtract_product(&mut diagonal, &left, &right);
-                (below, above) = (Some(Packed::new(&left)), Some(Packed::new(&right)));
-            }
-            blocks.push(Block { harmonics: here, diagonal: Lu::factor(&diagonal)?, below, above });
-        }
-        Ok(Self { n_junctions: lane.n_junctions(), blocks })
+    pub(crate) fn new(lane: &Lane, slopes: &Slopes, dense_order: usize, grade: Grade) -> Result<Self, BalanceError> {
+        Ok(match grade {
+            Grade::Single => Self::Single(Chain::new(lane, slopes, dense_order)?),
+            Grade::Double => Self::Double(Chain::new(lane, slopes, dense_order)?),
+        })
     }
 
     /// `x` and `y` hold one lane of all junctions: junction `j`, harmonic index `i` at `j·stride + i`.
-    pub(crate) fn apply(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Vec<Complex64>) {
-        let n = self.n_junctions;
-        let m = self.blocks.last().map_or(0, |b| b.harmonics.end);
-        scratch.clear();
-        scratch.extend((0..m).flat_map(|i| (0..n).map(move |j| j * stride + i)).map(|at| x[at]));
+    pub(crate) fn apply(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Scratch) {
+        match self {
+            Self::Single(chain) => chain.apply(x, y, stride, &mut scratch.single),
+            Self::Double(chain) => chain.apply(x, y, stride, &mut scratch.double),
+        }
+    }
+}
+
+/// The blocks of a [`Preconditioner`] after elimination from the lowest harmonic upwards.
+pub(crate) struct Chain<T> {
+    n_junctions: usize,
+    n_harmonics: usize,
+    blocks: Vec<Block<T>>,
+}
+
+struct Block<T> {
+    harmonics: Range<usize>,
+    /// Inverse of the diagonal block after elimination of all blocks before it.
+    inverse: Split<T>,
+    /// Coupling to the block before, as it stands in the matrix.
+    below: Option<Split<T>>,
+    /// The coupling of the block before to this one, multiplied by the inverse of that block.
+    above: Option<Split<T>>,
+}
+
+impl<T: Precision> Chain<T> {
+    fn new(lane: &Lane, slopes: &Slopes, dense_order: usize) -> Result<Self, BalanceError> {
+        let m = lane.n_harmonics();
+        let count = m.div_ceil(2 * dense_order + 1);
+        let edge = |b: usize| b * m / count;
+        let mut blocks: Vec<Block<T>> = Vec::with_capacity(count);
+        for b in 0..count {
+            let here = edge(b)..edge(b + 1);
+            let mut inverse = block(lane, slopes, here.clone(), here.clone());
+            let (mut below, mut above) = (None, None);
+            if let Some(before) = blocks.last() {
+                let coupling = block(lane, slopes, before.harmonics.clone(), here.clone());
+                let right = Split::product(&before.inverse, &coupling);
+                let left = block(lane, slopes, here.clone(), before.harmonics.clone());
+                inverse.subtract_product(&left, &right);
+                (below, above) = (Some(left), Some(right));
+            }
+            inverse.invert()?;
+            blocks.push(Block { harmonics: here, inverse, below, above });
+        }
+        Ok(Self { n_junctions: lane.n_junctions(), n_harmonics: m, blocks })
+    }
+
+    fn apply(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Vec<Vec<T>>) {
+        let (n, m) = (self.n_junctions, self.n_harmonics);
+        scratch.resize(4, Vec::new());
+        scratch.iter_mut().for_each(|s| s.resize(n * m, T::default()));
+        let [x_re, x_im, y_re, y_im] = &mut scratch[..] else { unreachable!("resized to four") };
+        for j in 0..n {
+            for (i, x) in x[j * stride..j * stride + m].iter().enumerate() {
+                x_re[i * n + j] = T::from_f64(x.re);
+                x_im[i * n + j] = T::from_f64(x.im);
+            }
+        }
         let part = |h: &Range<usize>| h.start * n..h.end * n;
         for (b, block) in self.blocks.iter().enumerate() {
             let here = part(&block.harmonics);
-            let (done, rest) = scratch.split_at_mut(here.start);
             if let Some(below) = &block.below {
-                below.subtract_times(&mut rest[..here.len()], &done[part(&self.blocks[b - 1].harmonics)]);
+                let before = part(&self.blocks[b - 1].harmonics);
+                let to = (&mut x_re[here.clone()], &mut x_im[here.clone()]);
+                below.subtract_times((&y_re[before.clone()], &y_im[before]), to);
             }
-            block.diagonal.solve_in_place(&mut rest[..here.len()]);
+            let from = (&x_re[here.clone()], &x_im[here.clone()]);
+            block.inverse.times_into(from, (&mut y_re[here.clone()], &mut y_im[here]));
         }
         for b in (1..self.blocks.len()).rev() {
-            let here = part(&self.blocks[b].harmonics);
             let before = part(&self.blocks[b - 1].harmonics);
-            let (low, high) = scratch.split_at_mut(here.start);
+            let (low_re, high_re) = y_re.split_at_mut(before.end);
+            let (low_im, high_im) = y_im.split_at_mut(before.end);
             if let Some(above) = &self.blocks[b].above {
-                above.subtract_times(&mut low[before], &high[..here.len()]);
+                let from = (&high_re[..above.n_cols()], &high_im[..above.n_cols()]);
+                above.subtract_times(from, (&mut low_re[before.clone()], &mut low_im[before]));
             }
         }
-        for i in 0..m {
-            for j in 0..n {
-                y[j * stride + i] = scratch[i * n + j];
+        for j in 0..n {
+            for (i, y) in y[j * stride..j * stride + m].iter_mut().enumerate() {
+                *y = Complex64::new(y_re[i * n + j].to_f64(), y_im[i * n + j].to_f64());
             }
         }
     }
@@ -259,13 +371,13 @@ pub(crate) struct LaneSolver<'a> {
 
 impl<'a> LaneSolver<'a> {
     pub(crate) fn new(lane: &'a Lane, slopes: &'a Slopes, cut: usize) -> Result<Self, BalanceError> {
-        let preconditioner = Preconditioner::new(lane, slopes, cut)?;
+        let preconditioner = Preconditioner::new(lane, slopes, cut, Grade::Single)?;
         Ok(Self { lane, slopes, plan: Fourier::new(&[slopes.n_samples()]), preconditioner })
     }
 
     /// Solution of the linearised balance for a right side laid out junction by junction.
     pub(crate) fn solve(&self, rhs: &[Complex64], tolerance: f64) -> KrylovResult {
-        let mut scratch = Vec::new();
+        let mut scratch = Scratch::default();
         let stride = self.lane.n_harmonics();
         let settings = KrylovSettings { scalars: Scalars::Complex, tolerance, restart: 60, iterations_max: 240 };
         gmres(|x, y| self.apply(x, y), |x, y| self.preconditioner.apply(x, y, stride, &mut scratch), rhs, settings)

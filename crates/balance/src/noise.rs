@@ -117,12 +117,13 @@ pub fn noise_at(
     let mut ports: Vec<f64> = gain.iter().map(|g| kt_port * g.iter().sum::<f64>()).collect();
     ports[port] -= own_reflected;
 
-    let network = (0..m)
+    let weights: Vec<Vec<Complex64>> = (0..n).map(|j| junction_weight(conversion, j, out, port, &y)).collect();
+    let kept: f64 = (0..m)
         .map(|i| network_noise(conversion, i, out, port, &from_junction[i]))
-        .sum::<Result<f64, BalanceError>>()?
-        * BOLTZMANN_J_PER_K
-        * settings.network_temp_k;
-    let shot = (0..n).map(|j| shot_noise(conversion, j, out, port, &y, settings.shot)).collect();
+        .sum::<Result<f64, BalanceError>>()?;
+    let beyond: f64 = (0..n).map(|j| beyond_kept_sidebands(conversion, j, &weights[j])).sum();
+    let network = BOLTZMANN_J_PER_K * settings.network_temp_k * (kept + beyond);
+    let shot = (0..n).map(|j| shot_noise(conversion, j, &weights[j], settings.shot)).collect();
     Ok(NoiseBudget { shot, network, ports, own_reflected, own_gamma, gain, pump_order: centre })
 }
 
@@ -170,40 +171,66 @@ fn network_noise(
     Ok((energy(&t) - energy(&ts)).max(0.0))
 }
 
-/// Shot noise of one junction with all sidebands correlated.
-fn shot_noise(conversion: &Conversion, j: usize, out: usize, port: usize, y: &[Complex64], law: ShotLaw) -> f64 {
-    let (lane, state) = (&conversion.lane, &conversion.state);
+/// Weight of a wave `w` that arrives at junction `j` at each instant of the pump period, conjugate.
+///
+/// With `b_out = Σ_k (A_k V_k + B_k Q_k)` for voltages and charges added at the junction it is
+/// `Σ_k (A_k dv/dw + B_k dq/dw)·exp(−jkωt)`.
+fn junction_weight(conversion: &Conversion, j: usize, out: usize, port: usize, y: &[Complex64]) -> Vec<Complex64> {
+    let (lane, slopes) = (&conversion.lane, &conversion.state.slopes);
     let (n, m) = (lane.n_junctions(), lane.n_harmonics());
     let r = lane.junction_ohm[j];
-    // a current source across the junction: right side −R(I + S), and the wave it sends directly
-    let transfer: Vec<Complex64> = (0..m)
-        .map(|i| {
-            let blocks = &lane.blocks[i];
-            let mut t: Complex64 =
-                -r * ((0..n).map(|p| y[i * n + p] * blocks.jj[(p, j)]).sum::<Complex64>() + y[i * n + j]);
-            if i == out {
-                t -= blocks.ej[(port, j)] * r.sqrt() / 2.0;
-            }
-            t
-        })
-        .collect();
-    // mean of S(t)·|Σ T_k e^(−jkωt)|² over the period: the double sum of T_k S_{k−l} T_l*
-    let device = &state.devices[j];
-    let voltages = &state.voltages[j];
-    let step = voltages.len();
-    let mut envelope = vec![Complex64::default(); step];
-    for (i, t) in transfer.iter().enumerate() {
-        envelope[i] = t.conj();
+    let n_samples = slopes.n_samples();
+    let mut by_voltage = vec![Complex64::default(); n_samples];
+    let mut by_charge = by_voltage.clone();
+    for i in 0..m {
+        let blocks = &lane.blocks[i];
+        let jomega_r = Complex64::new(0.0, lane.omega[i] * r);
+        let reflected: Complex64 = (0..n).map(|p| y[i * n + p] * blocks.jj[(p, j)]).sum();
+        let (mut a, mut b) = (2.0 * reflected, -jomega_r * (reflected + y[i * n + j]));
+        if i == out {
+            let direct = blocks.ej[(port, j)] / (2.0 * r.sqrt());
+            a += 2.0 * direct;
+            b -= jomega_r * direct;
+        }
+        by_voltage[i] = a.conj();
+        by_charge[i] = b.conj();
     }
-    Fourier::new(&[step]).samples(&mut envelope);
-    (0..step)
-        .map(|s| {
-            let density = match law {
-                ShotLaw::Device => device.shot_noise_a2_per_hz(voltages[s]),
-                ShotLaw::Thermal { temp_k } => 4.0 * BOLTZMANN_J_PER_K * temp_k * device.at(voltages[s]).conductance_s,
-            };
-            density * envelope[s].norm_sqr()
-        })
-        .sum::<f64>()
-        / step as f64
+    let plan = Fourier::new(&[n_samples]);
+    plan.samples(&mut by_voltage);
+    plan.samples(&mut by_charge);
+    by_voltage
+        .iter()
+        .zip(&by_charge)
+        .zip(slopes.dv[j].iter().zip(&slopes.dq[j]))
+        .map(|((v, q), (dv, dq))| v * dv + q * dq)
+        .collect()
+}
+
+/// What the junction turns into the observed wave from sidebands that are not kept, per `kT`.
+///
+/// They see the reference resistance of the junction port. Counting its noise keeps a pumped
+/// resistor in equilibrium at any truncation; the term falls with the harmonics kept.
+fn beyond_kept_sidebands(conversion: &Conversion, j: usize, weight: &[Complex64]) -> f64 {
+    let n_samples = weight.len();
+    let m = conversion.lane.n_harmonics();
+    let mut c = weight.to_vec();
+    Fourier::new(&[n_samples]).coefficients(&mut c);
+    // index 0 is the lowest kept sideband, so the first m coefficients are the kept ones
+    4.0 * conversion.lane.junction_ohm[j] * c[m.min(n_samples)..].iter().map(|x| x.norm_sqr()).sum::<f64>()
+}
+
+/// Shot noise of one junction with all sidebands correlated.
+///
+/// A noise current is a wave `−R·i`; the mean of `S(t)·|weight(t)|²` over the period is the double
+/// sum of the transfers with the harmonics of its density.
+fn shot_noise(conversion: &Conversion, j: usize, weight: &[Complex64], law: ShotLaw) -> f64 {
+    let (lane, state) = (&conversion.lane, &conversion.state);
+    let r = lane.junction_ohm[j];
+    let (device, voltages) = (&state.devices[j], &state.voltages[j]);
+    let density = |v: f64| match law {
+        ShotLaw::Device => device.shot_noise_a2_per_hz(v),
+        ShotLaw::Thermal { temp_k } => 4.0 * BOLTZMANN_J_PER_K * temp_k * device.at(v).conductance_s,
+    };
+    let sum: f64 = voltages.iter().zip(weight).map(|(&v, w)| density(v) * w.norm_sqr()).sum();
+    r * r * sum / weight.len() as f64
 }

@@ -91,13 +91,14 @@ impl Transform {
         self.plan.len()
     }
 
-    /// Fills `grid` with samples of `a + j·b`, `a` and `b` given lane by lane.
-    pub(crate) fn to_samples(&self, spectra: &Spectra, a: usize, b: Option<usize>, grid: &mut [Complex64]) {
+    /// Fills `grid` with samples of `a + j·b`, two junctions of spectra laid out as in [`Spectra`].
+    pub(crate) fn to_samples(&self, spectra: &[Complex64], a: usize, b: Option<usize>, grid: &mut [Complex64]) {
         grid.fill(Complex64::default());
         let k_max = self.pump_order as i32;
+        let n = 2 * self.pump_order + 1;
         for (lane, &(row, mirror)) in self.rows.iter().enumerate() {
-            let xa = spectra.lane(a, lane);
-            let xb = b.map(|b| spectra.lane(b, lane));
+            let of = |junction: usize| &spectra[(junction * self.rows.len() + lane) * n..][..n];
+            let (xa, xb) = (of(a), b.map(of));
             for k in -k_max..=k_max {
                 let i = (k + k_max) as usize;
                 let (va, vb) = (xa[i], xb.map_or(Complex64::default(), |x| x[i]));
@@ -108,25 +109,32 @@ impl Transform {
                 }
             }
         }
-        self.plan.samples(grid);
+        self.plan.samples_up_to(grid, self.pump_order);
     }
 
-    /// Coefficients of the real waveforms `re(grid)` and `im(grid)`; `grid` is overwritten.
-    ///
-    /// `store(lane, k, a, b)` receives the coefficient of each kept product.
+    /// Coefficients of the real waveforms `re(grid)` and `im(grid)` of a junction, into spectra laid
+    /// out as in [`Spectra`]; `grid` is overwritten.
     pub(crate) fn to_coefficients(
         &self,
         grid: &mut [Complex64],
-        mut store: impl FnMut(usize, i32, Complex64, Complex64),
+        junction: usize,
+        re: &mut [Complex64],
+        im: &mut [Complex64],
     ) {
-        self.plan.coefficients(grid);
+        self.plan.coefficients_up_to(grid, self.pump_order);
         let k_max = self.pump_order as i32;
+        let n = 2 * self.pump_order + 1;
+        let half = 0.5 / self.plan.len() as f64;
         for (lane, &(row, mirror)) in self.rows.iter().enumerate() {
+            let at = (junction * self.rows.len() + lane) * n;
+            let (re, im) = (&mut re[at..at + n], &mut im[at..at + n]);
             for k in -k_max..=k_max {
+                let i = (k + k_max) as usize;
                 let x = grid[row + self.column(k)];
                 let y = grid[mirror + self.column(-k)].conj();
-                let (sum, difference) = ((x + y) * 0.5, (x - y) * 0.5);
-                store(lane, k, sum, Complex64::new(difference.im, -difference.re));
+                let difference = (x - y) * half;
+                re[i] = (x + y) * half;
+                im[i] = Complex64::new(difference.im, -difference.re);
             }
         }
     }

@@ -1,6 +1,6 @@
 //! The steady state under one pump and any number of further tones.
 
-use crate::lane::{Lane, Preconditioner, Slopes};
+use crate::lane::{Grade, Lane, Preconditioner, Scratch, Slopes};
 use crate::spectra::{Spectra, Transform};
 use crate::{BalanceError, Basis, Embedding, Truncation};
 use diode::{Device, JunctionPoint};
@@ -56,7 +56,7 @@ pub struct BalanceSettings {
     pub residual_v: f64,
     /// Newton iterations allowed at one drive level.
     pub newton_max: usize,
-    /// Pump harmonics treated densely in the preconditioner.
+    /// Half width, in pump harmonics, of the blocks that the preconditioner treats densely.
     pub dense_order: usize,
 }
 
@@ -69,7 +69,7 @@ impl Default for BalanceSettings {
             oversample: 1.6,
             residual_v: 1e-11,
             newton_max: 40,
-            dense_order: 8,
+            dense_order: 4,
         }
     }
 }
@@ -137,12 +137,15 @@ pub fn solve_from(
 /// Residual at which a coarse level is left: below its own truncation error.
 const COARSE_RESIDUAL_V: f64 = 1e-5;
 
+/// Pump harmonics of the lowest level.
+const LOWEST_ORDER: usize = 8;
+
 /// Pump and signal orders of the coarse levels, rising towards the final ones.
 fn levels(settings: &BalanceSettings, n_others: usize) -> Vec<(usize, usize)> {
     let mut out = Vec::new();
     let (mut k, mut m) = (settings.pump_order, settings.signal_order);
-    while k > settings.dense_order || (n_others > 0 && m > 3) {
-        (k, m) = ((k / 2).max(settings.dense_order.min(k)), m.saturating_sub(2).max(m.min(3)));
+    while k > LOWEST_ORDER || (n_others > 0 && m > 3) {
+        (k, m) = ((k / 2).max(LOWEST_ORDER.min(k)), m.saturating_sub(2).max(m.min(3)));
         out.push((k, m));
     }
     out.reverse();
@@ -163,7 +166,7 @@ fn pump_alone(
         ..problem.clone()
     };
     let highest = pump.drives.iter().map(|d| d.orders[0].unsigned_abs() as usize).max().unwrap_or(1);
-    let order = settings.dense_order.min(settings.pump_order).max(highest);
+    let order = LOWEST_ORDER.min(settings.pump_order).max(highest);
     let mut basis = Basis::pump_only(problem.tones_hz[0], order, settings.oversample);
     let mut w = Spectra::zeros(problem.devices.len(), &basis);
     let coarse = BalanceSettings { residual_v: settings.residual_v.max(COARSE_RESIDUAL_V), ..*settings };
@@ -196,6 +199,16 @@ fn check(problem: &Problem) -> Result<(), BalanceError> {
     Ok(())
 }
 
+/// Residual of the linear solution above which a Newton step is not worth its evaluation.
+const FORCING_MAX: f64 = 1e-2;
+
+/// Residual of the next linear solution from the contraction of the last Newton step: what Newton's
+/// own error will leave, no less.
+/// Source: S. C. Eisenstat, H. F. Walker, SIAM J. Sci. Comput. 17 (1996) 16, choice 2 (from memory).
+fn forcing(contraction: f64) -> f64 {
+    0.5 * contraction * contraction
+}
+
 /// The balance of one basis.
 struct Equations<'a> {
     problem: &'a Problem,
@@ -207,7 +220,17 @@ struct Equations<'a> {
     other_drive: Spectra,
 }
 
-/// Everything known at one iterate.
+/// Working space of [`Equations::linearised`].
+#[derive(Default)]
+struct Workspace {
+    grid: Vec<Complex64>,
+    product: Vec<Complex64>,
+    v: Vec<Complex64>,
+    q: Vec<Complex64>,
+    u: Vec<Complex64>,
+}
+
+/// Everything known at one iterate; charges in units of [`CHARGE_SCALE_C`].
 struct Point {
     residual: Spectra,
     v: Spectra,
@@ -327,6 +350,9 @@ impl<'a> Equations<'a> {
         let mut preconditioners: Vec<Preconditioner> = Vec::new();
         let mut fresh = false;
         let mut stalls = 0;
+        let mut contraction = 1.0;
+        let (mut space, mut scratch) = (Workspace::default(), Scratch::default());
+        let mut grade = Grade::Single;
         for iteration in 0..=settings.newton_max {
             report.residual = point.worst;
             report.history.push(point.worst);
@@ -339,27 +365,33 @@ impl<'a> Equations<'a> {
             }
             watch.step("balancing", iteration, settings.newton_max)?;
             if preconditioners.is_empty() {
-                preconditioners = self.preconditioners(&point, settings.dense_order)?;
+                preconditioners = self.preconditioners(&point, settings.dense_order, grade)?;
                 report.factorisations += preconditioners.len();
                 fresh = true;
             }
-            let forcing = (0.1 * settings.residual_v / point.worst).clamp(1e-9, 3e-3);
+            let enough = 0.1 * settings.residual_v / point.worst;
+            let forcing = forcing(contraction).max(enough).clamp(1e-9, FORCING_MAX);
             let krylov =
                 KrylovSettings { scalars: Scalars::Real, tolerance: forcing, restart: 50, iterations_max: 100 };
-            let mut scratch = Vec::new();
             let step = gmres(
-                |x, y| self.linearised(&point, x, y),
+                |x, y| self.linearised(&point, x, y, &mut space),
                 |x, y| self.precondition(&preconditioners, x, y, &mut scratch),
                 point.residual.as_slice(),
                 krylov,
             );
             report.iterations += 1;
             report.inner_iterations += step.iterations;
+            if step.residual > 10.0 * forcing && grade == Grade::Single {
+                grade = Grade::Double;
+                preconditioners.clear();
+                continue;
+            }
             let (accepted, factor) = self.line_search(w, &step.x, &point, v_start, level);
             stalls = if accepted.norm < 0.9 * point.norm { 0 } else { stalls + 1 };
             if factor == 0.0 && fresh {
                 break;
             }
+            contraction = accepted.norm / point.norm;
             point = accepted;
             fresh = false;
             // pump-only problems refresh always: their preconditioner is nearly the exact inverse
@@ -416,7 +448,7 @@ impl<'a> Equations<'a> {
         let mut points = vec![JunctionPoint::default(); n_samples];
         for first in (0..n).step_by(2) {
             let second = (first + 1 < n).then_some(first + 1);
-            self.transform.to_samples(w, first, second, &mut grid);
+            self.transform.to_samples(w.as_slice(), first, second, &mut grid);
             for j in first..(first + 2).min(n) {
                 let r = self.lanes[0].junction_ohm[j];
                 for (wave, g) in waves.iter_mut().zip(&grid) {
@@ -428,16 +460,12 @@ impl<'a> Equations<'a> {
                     vq[s] = Complex64::new(v_start[j][s], at.charge_c / CHARGE_SCALE_C);
                     let dv = 1.0 / (1.0 + r * at.conductance_s);
                     slopes_v[j][s] = dv;
-                    slopes_q[j][s] = at.capacitance_f * dv;
+                    slopes_q[j][s] = at.capacitance_f * dv / CHARGE_SCALE_C;
                 }
-                self.transform.to_coefficients(&mut vq, |lane, k, a, b| {
-                    let i = (k + self.basis.pump_order as i32) as usize;
-                    v.lane_mut(j, lane)[i] = a;
-                    q.lane_mut(j, lane)[i] = b * CHARGE_SCALE_C;
-                });
+                self.transform.to_coefficients(&mut vq, j, v.as_mut_slice(), q.as_mut_slice());
             }
         }
-        self.left_side(w, &v, &q, &mut residual);
+        self.left_side([w.as_slice(), v.as_slice(), q.as_slice()], residual.as_mut_slice(), &mut Vec::new());
         for ((r, p), o) in
             residual.as_mut_slice().iter_mut().zip(self.pump_drive.as_slice()).zip(self.other_drive.as_slice())
         {
@@ -448,63 +476,55 @@ impl<'a> Equations<'a> {
         Point { residual, v, q, slopes_v, slopes_q, samples_v: v_start.to_vec(), worst, norm }
     }
 
-    /// Left side of every equation.
-    fn left_side(&self, w: &Spectra, v: &Spectra, q: &Spectra, out: &mut Spectra) {
-        let n = self.problem.devices.len();
-        let mut c = [[Complex64::default(); 16]; 4];
+    /// Left side of every equation; charges in units of [`CHARGE_SCALE_C`], `u` is working space.
+    fn left_side(&self, [w, v, q]: [&[Complex64]; 3], out: &mut [Complex64], u: &mut Vec<Complex64>) {
+        let m = self.basis.n_harmonics();
+        let stride = self.lanes.len() * m;
         for (l, lane) in self.lanes.iter().enumerate() {
-            for i in 0..lane.n_harmonics() {
-                for j in 0..n {
-                    c[0][j] = w.lane(j, l)[i];
-                    c[1][j] = v.lane(j, l)[i];
-                    c[2][j] = q.lane(j, l)[i];
-                }
-                let [cw, cv, cq, co] = &mut c;
-                lane.left_side(i, &cw[..n], &cv[..n], &cq[..n], &mut co[..n]);
-                for j in 0..n {
-                    out.lane_mut(j, l)[i] = co[j];
-                }
-            }
+            let from = l * m;
+            lane.left_side_all([&w[from..], &v[from..], &q[from..]], CHARGE_SCALE_C, stride, &mut out[from..], u);
         }
     }
 
     /// Exact derivative of the left side at `point` applied to `x`.
-    fn linearised(&self, point: &Point, x: &[Complex64], y: &mut [Complex64]) {
+    fn linearised(&self, point: &Point, x: &[Complex64], y: &mut [Complex64], space: &mut Workspace) {
         let n = self.problem.devices.len();
-        let mut w = Spectra::zeros(n, &self.basis);
-        w.as_mut_slice().copy_from_slice(x);
-        let (mut v, mut q) = (Spectra::zeros(n, &self.basis), Spectra::zeros(n, &self.basis));
-        let n_samples = self.transform.n_samples();
-        let mut grid = vec![Complex64::default(); n_samples];
-        let mut vq = grid.clone();
+        let Workspace { grid, product, v, q, u } = space;
+        for (buffer, len) in [
+            (&mut *grid, self.transform.n_samples()),
+            (product, self.transform.n_samples()),
+            (v, x.len()),
+            (q, x.len()),
+        ] {
+            buffer.resize(len, Complex64::default());
+        }
         for first in (0..n).step_by(2) {
             let second = (first + 1 < n).then_some(first + 1);
-            self.transform.to_samples(&w, first, second, &mut grid);
+            self.transform.to_samples(x, first, second, grid);
             for j in first..(first + 2).min(n) {
                 let slopes = point.slopes_v[j].iter().zip(&point.slopes_q[j]);
-                for ((g, out), (dv, dq)) in grid.iter().zip(&mut vq).zip(slopes) {
+                for ((g, out), (dv, dq)) in grid.iter().zip(product.iter_mut()).zip(slopes) {
                     let x = if j == first { g.re } else { g.im };
-                    *out = Complex64::new(dv * x, dq / CHARGE_SCALE_C * x);
+                    *out = Complex64::new(dv * x, dq * x);
                 }
-                self.transform.to_coefficients(&mut vq, |lane, k, a, b| {
-                    let i = (k + self.basis.pump_order as i32) as usize;
-                    v.lane_mut(j, lane)[i] = a;
-                    q.lane_mut(j, lane)[i] = b * CHARGE_SCALE_C;
-                });
+                self.transform.to_coefficients(product, j, v, q);
             }
         }
-        let mut out = Spectra::zeros(n, &self.basis);
-        self.left_side(&w, &v, &q, &mut out);
-        y.copy_from_slice(out.as_slice());
+        self.left_side([x, v, q], y, u);
     }
 
     /// One preconditioner a lane, from slopes averaged over the phases of all other tones.
-    fn preconditioners(&self, point: &Point, dense_order: usize) -> Result<Vec<Preconditioner>, BalanceError> {
+    fn preconditioners(
+        &self,
+        point: &Point,
+        dense_order: usize,
+        grade: Grade,
+    ) -> Result<Vec<Preconditioner>, BalanceError> {
         let slopes = Slopes::new(
             point.slopes_v.iter().map(|s| self.average_over_others(s)).collect(),
-            point.slopes_q.iter().map(|s| self.average_over_others(s)).collect(),
+            point.slopes_q.iter().map(|s| self.average_over_others(&in_farad_per_volt(s))).collect(),
         );
-        self.lanes.iter().map(|lane| Preconditioner::new(lane, &slopes, dense_order)).collect()
+        self.lanes.iter().map(|lane| Preconditioner::new(lane, &slopes, dense_order, grade)).collect()
     }
 
     fn average_over_others(&self, samples: &[f64]) -> Vec<f64> {
@@ -519,7 +539,7 @@ impl<'a> Equations<'a> {
         mean
     }
 
-    fn precondition(&self, by: &[Preconditioner], x: &[Complex64], y: &mut [Complex64], scratch: &mut Vec<Complex64>) {
+    fn precondition(&self, by: &[Preconditioner], x: &[Complex64], y: &mut [Complex64], scratch: &mut Scratch) {
         let (n_lanes, m) = (self.lanes.len(), self.basis.n_harmonics());
         let stride = n_lanes * m;
         for (l, p) in by.iter().enumerate() {
@@ -551,9 +571,9 @@ impl<'a> Equations<'a> {
             external_ohm: (0..problem.embedding.n_external()).map(|p| problem.embedding.external_ohm(p)).collect(),
             w,
             v: point.v,
-            q: point.q,
+            q: in_coulomb(point.q),
             slopes_v: point.slopes_v,
-            slopes_q: point.slopes_q,
+            slopes_q: point.slopes_q.iter().map(|s| in_farad_per_volt(s)).collect(),
             samples_v: v,
         })
     }
@@ -561,6 +581,15 @@ impl<'a> Equations<'a> {
 
 /// Brings charges to the order of voltages, so that both share one complex transform.
 const CHARGE_SCALE_C: f64 = 1e-13;
+
+fn in_coulomb(mut q: Spectra) -> Spectra {
+    q.as_mut_slice().iter_mut().for_each(|q| *q *= CHARGE_SCALE_C);
+    q
+}
+
+fn in_farad_per_volt(slopes: &[f64]) -> Vec<f64> {
+    slopes.iter().map(|s| s * CHARGE_SCALE_C).collect()
+}
 
 fn add_drive(into: &mut Spectra, drive: &Drive, basis: &Basis, lanes: &[Arc<Lane>]) -> Result<(), BalanceError> {
     let Some((lane, k, mirrored)) = basis.find(drive.orders[0], &drive.orders[1..]) else {

@@ -5,7 +5,13 @@
 
 use crate::Complex64;
 use rustfft::{Fft, FftPlanner};
+use std::cell::RefCell;
 use std::sync::Arc;
+
+thread_local! {
+    /// Plans are made once a thread and length.
+    static PLANNER: RefCell<FftPlanner<f64>> = RefCell::new(FftPlanner::new());
+}
 
 /// A planned transform over a grid of the given lengths.
 #[derive(Clone)]
@@ -18,12 +24,11 @@ pub struct Fourier {
 impl Fourier {
     /// Plans a transform over axes of these lengths.
     pub fn new(lengths: &[usize]) -> Self {
-        let mut planner = FftPlanner::new();
-        Self {
+        PLANNER.with_borrow_mut(|planner| Self {
             lengths: lengths.to_vec(),
             to_coefficients: lengths.iter().map(|&n| planner.plan_fft_forward(n)).collect(),
             to_samples: lengths.iter().map(|&n| planner.plan_fft_inverse(n)).collect(),
-        }
+        })
     }
 
     /// Number of samples.
@@ -55,37 +60,75 @@ impl Fourier {
         self.all_axes(data, &self.to_samples);
     }
 
+    /// As [`Self::samples`] where only orders `−order_max…order_max` of the last axis are not zero.
+    pub fn samples_up_to(&self, data: &mut [Complex64], order_max: usize) {
+        self.across(data, &self.to_samples, order_max);
+        self.along(data, &self.to_samples);
+    }
+
+    /// As [`Self::coefficients`], wanted only for orders `−order_max…order_max` of the last axis and
+    /// not yet divided by the number of samples. Other orders hold no meaning afterwards.
+    pub fn coefficients_up_to(&self, data: &mut [Complex64], order_max: usize) {
+        self.along(data, &self.to_coefficients);
+        self.across(data, &self.to_coefficients, order_max);
+    }
+
     fn all_axes(&self, data: &mut [Complex64], plans: &[Arc<dyn Fft<f64>>]) {
+        self.along(data, plans);
+        self.across(data, plans, usize::MAX);
+    }
+
+    /// Transforms the last axis.
+    fn along(&self, data: &mut [Complex64], plans: &[Arc<dyn Fft<f64>>]) {
         assert_eq!(data.len(), self.len(), "data against grid");
-        let mut inner = 1;
-        for axis in (0..self.lengths.len()).rev() {
-            one_axis(data, self.lengths[axis], inner, plans[axis].as_ref());
-            inner *= self.lengths[axis];
+        if let Some(plan) = plans.last() {
+            plan.process_with_scratch(data, &mut vec![Complex64::default(); plan.get_inplace_scratch_len()]);
+        }
+    }
+
+    /// Transforms all axes but the last, at the last axis' orders up to `order_max` only.
+    fn across(&self, data: &mut [Complex64], plans: &[Arc<dyn Fft<f64>>], order_max: usize) {
+        let Some((&last, others)) = self.lengths.split_last() else { return };
+        let columns = if 2 * order_max.min(last) + 1 >= last {
+            [0..last, 0..0]
+        } else {
+            [0..order_max + 1, last - order_max..last]
+        };
+        let mut rows = 1;
+        for axis in (0..others.len()).rev() {
+            one_axis(data, self.lengths[axis], (rows, last), &columns, plans[axis].as_ref());
+            rows *= self.lengths[axis];
         }
     }
 }
 
-/// Transforms along an axis of length `n` whose neighbours lie `inner` apart.
-fn one_axis(data: &mut [Complex64], n: usize, inner: usize, plan: &dyn Fft<f64>) {
+/// Transforms along an axis of length `n` whose neighbours lie `rows·last` apart, in some columns of
+/// the last axis.
+fn one_axis(
+    data: &mut [Complex64],
+    n: usize,
+    (rows, last): (usize, usize),
+    columns: &[std::ops::Range<usize>; 2],
+    plan: &dyn Fft<f64>,
+) {
     if n == 1 {
         return;
     }
+    let inner = rows * last;
+    let used: Vec<usize> =
+        (0..rows).flat_map(|r| columns.iter().cloned().flatten().map(move |c| r * last + c)).collect();
     let mut scratch = vec![Complex64::default(); plan.get_inplace_scratch_len()];
-    if inner == 1 {
-        plan.process_with_scratch(data, &mut scratch);
-        return;
-    }
-    let mut lines = vec![Complex64::default(); n * inner];
+    let mut lines = vec![Complex64::default(); n * used.len()];
     for block in data.chunks_exact_mut(n * inner) {
-        for j in 0..n {
-            for i in 0..inner {
-                lines[i * n + j] = block[j * inner + i];
+        for (line, &i) in lines.chunks_exact_mut(n).zip(&used) {
+            for (x, row) in line.iter_mut().zip(block.chunks_exact(inner)) {
+                *x = row[i];
             }
         }
         plan.process_with_scratch(&mut lines, &mut scratch);
-        for j in 0..n {
-            for i in 0..inner {
-                block[j * inner + i] = lines[i * n + j];
+        for (line, &i) in lines.chunks_exact(n).zip(&used) {
+            for (x, row) in line.iter().zip(block.chunks_exact_mut(inner)) {
+                row[i] = *x;
             }
         }
     }
@@ -126,6 +169,25 @@ mod tests {
         }
         plan.samples(&mut x);
         assert!((x[0] - 1.0).norm() < 1e-14);
+    }
+
+    #[test]
+    fn narrow_transforms_agree_with_full_ones() {
+        let plan = Fourier::new(&[6, 5, 16]);
+        let mut coefficients: Vec<Complex64> = (0..480)
+            .map(|i| if matches!(i % 16, 0..=3 | 13..) { Complex64::new((i as f64).sin(), 0.1) } else { 0.0.into() })
+            .collect();
+        let (mut full, mut narrow) = (coefficients.clone(), coefficients.clone());
+        plan.samples(&mut full);
+        plan.samples_up_to(&mut narrow, 3);
+        let same = |a: &[Complex64], b: &[Complex64]| a.iter().zip(b).all(|(a, b)| (a - b).norm() < 1e-12);
+        assert!(same(&full, &narrow));
+        plan.coefficients_up_to(&mut narrow, 3);
+        for (i, (x, expected)) in narrow.iter().zip(&mut coefficients).enumerate() {
+            if matches!(i % 16, 0..=3 | 13..) {
+                assert!((x / 480.0 - *expected).norm() < 1e-14, "{i}");
+            }
+        }
     }
 
     #[test]

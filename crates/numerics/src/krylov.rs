@@ -6,6 +6,7 @@
 //! [`Scalars::Real`] restricts all combinations to real factors.
 
 use crate::Complex64;
+use crate::wide::wide;
 
 /// Numbers over which the operator is linear.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -186,29 +187,40 @@ fn rotation(a: Complex64, b: f64) -> (f64, Complex64) {
     (a.norm() / r, (a / a.norm()) * (b / r))
 }
 
+/// `Σ āb`, partial sums in a fixed order: the same bits every time.
 fn dot(a: &[Complex64], b: &[Complex64]) -> Complex64 {
-    let mut s = [Complex64::default(); 2];
-    let n2 = a.len() / 2 * 2;
-    for (x, y) in a[..n2].chunks_exact(2).zip(b[..n2].chunks_exact(2)) {
-        s[0] += x[0].conj() * y[0];
-        s[1] += x[1].conj() * y[1];
-    }
-    let tail = if n2 < a.len() { a[n2].conj() * b[n2] } else { Complex64::default() };
-    s[0] + s[1] + tail
+    wide(|| {
+        let (mut direct, mut crossed) = ([0.0; 8], [0.0; 8]);
+        let (a, b) = (a.chunks_exact(4), b.chunks_exact(4));
+        let tail: Complex64 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x.conj() * y).sum();
+        for (x, y) in a.zip(b) {
+            for i in 0..4 {
+                direct[2 * i] += x[i].re * y[i].re;
+                direct[2 * i + 1] += x[i].im * y[i].im;
+                crossed[2 * i] += x[i].re * y[i].im;
+                crossed[2 * i + 1] += x[i].im * y[i].re;
+            }
+        }
+        let re = direct.iter().sum::<f64>();
+        let im = (0..4).map(|i| crossed[2 * i] - crossed[2 * i + 1]).sum::<f64>();
+        Complex64::new(re, im) + tail
+    })
 }
 
+/// Real part of `Σ āb`.
 fn dot_real(a: &[Complex64], b: &[Complex64]) -> f64 {
-    // fixed order of the four partial sums: the same bits every time
-    let mut s = [0.0; 4];
-    let n2 = a.len() / 2 * 2;
-    for (x, y) in a[..n2].chunks_exact(2).zip(b[..n2].chunks_exact(2)) {
-        s[0] += x[0].re * y[0].re;
-        s[1] += x[0].im * y[0].im;
-        s[2] += x[1].re * y[1].re;
-        s[3] += x[1].im * y[1].im;
-    }
-    let tail = if n2 < a.len() { a[n2].re * b[n2].re + a[n2].im * b[n2].im } else { 0.0 };
-    s[0] + s[1] + s[2] + s[3] + tail
+    wide(|| {
+        let mut s = [0.0; 8];
+        let (a, b) = (a.chunks_exact(4), b.chunks_exact(4));
+        let tail: f64 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x.re * y.re + x.im * y.im).sum();
+        for (x, y) in a.zip(b) {
+            for i in 0..4 {
+                s[2 * i] += x[i].re * y[i].re;
+                s[2 * i + 1] += x[i].im * y[i].im;
+            }
+        }
+        s.iter().sum::<f64>() + tail
+    })
 }
 
 fn norm(a: &[Complex64]) -> f64 {
@@ -216,15 +228,17 @@ fn norm(a: &[Complex64]) -> f64 {
 }
 
 fn axpy(c: Complex64, x: &[Complex64], y: &mut [Complex64]) {
-    if c.im == 0.0 {
-        for (y, x) in y.iter_mut().zip(x) {
-            *y += c.re * x;
+    wide(|| {
+        if c.im == 0.0 {
+            for (y, x) in y.iter_mut().zip(x) {
+                *y += c.re * x;
+            }
+            return;
         }
-        return;
-    }
-    for (y, x) in y.iter_mut().zip(x) {
-        *y += c * x;
-    }
+        for (y, x) in y.iter_mut().zip(x) {
+            *y += c * x;
+        }
+    });
 }
 
 #[cfg(test)]

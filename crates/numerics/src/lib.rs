@@ -14,7 +14,10 @@ pub mod matrix;
 pub mod parallel;
 pub mod real_lu;
 pub mod report;
+pub mod split;
+pub mod vector;
 pub mod watch;
+mod wide;
 
 pub use matrix::{CMatrix, Matrix, RMatrix};
 pub use num_complex::Complex64;

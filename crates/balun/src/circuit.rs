@@ -6,7 +6,7 @@
 //! (Dec. 1944) 142-145 (memory).
 
 use crate::BalunError;
-use lines::{LineMatrices, LineSolution};
+use lines::{LineMatrices, LineTable};
 use network::connect::{Resonance, join_ports, stack};
 use network::convert::{Wave, renormalise};
 use network::{FrequencyResponse, NetworkError};
@@ -157,14 +157,14 @@ pub fn ideal_pair(strip_to_strip_ohm: f64, pair_over_ground_ohm: f64, eps_eff: f
 /// A balun as a three-port: unbalanced input, terminal 2, terminal 3.
 #[derive(Debug, Clone)]
 pub struct BalunNetwork {
-    lines: LineSolution,
+    lines: LineTable,
     arrangement: Arrangement,
     reference_ohm: [f64; 3],
 }
 
 impl BalunNetwork {
-    /// From solved lines (lower, upper) and their arrangement.
-    pub fn new(lines: LineSolution, arrangement: Arrangement) -> Self {
+    /// From tabulated lines (lower, upper) and their arrangement.
+    pub fn new(lines: LineTable, arrangement: Arrangement) -> Self {
         let half = 0.5 * arrangement.load_ohm;
         Self { lines, arrangement, reference_ohm: [arrangement.source_ohm, half, half] }
     }
@@ -180,8 +180,10 @@ impl FrequencyResponse for BalunNetwork {
     }
 
     fn scattering(&self, freq_hz: f64) -> Result<CMatrix, NetworkError> {
-        let degenerate = |e: BalunError| NetworkError::Degenerate { what: "balun".into(), freq_hz, why: e.to_string() };
-        let matrices = self.lines.at(freq_hz).map_err(|e| degenerate(e.into()))?;
-        self.arrangement.scattering(&matrices).map_err(degenerate)
+        self.arrangement.scattering(&self.lines.at(freq_hz)).map_err(|e| NetworkError::Degenerate {
+            what: "balun".into(),
+            freq_hz,
+            why: e.to_string(),
+        })
     }
 }

@@ -1,5 +1,6 @@
 //! From the requirement to the dimensions of the demonstration, and back.
 
+use lines::LineTable;
 use mixwright_balun::{BalunError, BalunNetwork, BalunReading, BalunRequest, Family, Limits, Link, synthesise};
 use network::FrequencyResponse;
 use proof::{CheckValue, Origin};
@@ -88,7 +89,8 @@ fn requirement_leads_to_the_dimensions_of_the_demonstration() {
     assert!(request().limits.hold(&design.worst), "{:?}", design.worst);
     assert!(design.worst.loss_db < 1.0);
     // the prediction is what the balun does as a three-port
-    let network = BalunNetwork::new(design.lines.clone(), design.arrangement);
+    let table = LineTable::new(design.lines.clone(), None, 90e9).expect("sampled");
+    let network = BalunNetwork::new(table, design.arrangement);
     let reading = BalunReading::of(28e9, &network.scattering(28e9).expect("regular"));
     let listed = design.readings.iter().find(|r| (r.freq_hz - 28e9).abs() < 1.0).expect("the centre is listed");
     assert!((reading.return_loss_db - listed.return_loss_db).abs() < 1e-2);

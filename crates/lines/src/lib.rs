@@ -38,6 +38,7 @@ mod section;
 mod solution;
 mod solve;
 mod stack;
+mod table;
 
 pub use error::LinesError;
 pub use loss::skin_depth;
@@ -46,3 +47,4 @@ pub use motion::Motion;
 pub use section::{Conductor, CrossSection, Filling, Layer, Outline, Surface};
 pub use solution::{LineDerivative, LineSettings, LineSolution, solve_lines};
 pub use stack::{StackLines, Strip, section_of_stack};
+pub use table::LineTable;

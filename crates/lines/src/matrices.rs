@@ -1,8 +1,8 @@
 //! Matrices per metre at one frequency, their modes, and a length of line as a multiport.
 
-use crate::LinesError;
 use crate::mesh::Metal;
 use crate::solution::{LineSolution, matrix_function, product};
+use crate::{LineTable, LinesError};
 use network::{FrequencyResponse, NetworkError};
 use numerics::linear::{eigen_symmetric, solve};
 use numerics::{CMatrix, Complex64, RMatrix};
@@ -60,9 +60,7 @@ pub struct PairConstants {
 impl LineSolution {
     /// Matrices at a frequency, with the permittivities and loss tangents as given.
     pub fn at(&self, freq_hz: f64) -> Result<LineMatrices, LinesError> {
-        let given = |f: &crate::Filling| Complex64::new(f.eps_r, -f.eps_r * f.loss_tangent);
-        let eps: Vec<Complex64> = self.section.fillings.iter().map(given).collect();
-        self.at_permittivity(freq_hz, &eps)
+        self.at_permittivity(freq_hz, &self.given_permittivities())
     }
 
     /// Matrices at a frequency for other complex permittivities `ε' − jε''` of the fillings.
@@ -71,6 +69,21 @@ impl LineSolution {
     /// relative change (1e-4 for a loss tangent of 0.01).
     pub fn at_permittivity(&self, freq_hz: f64, eps: &[Complex64]) -> Result<LineMatrices, LinesError> {
         let n = self.n_lines();
+        let (g, c) = self.shunt(freq_hz, eps);
+        let (r, internal) = self.internal(freq_hz)?;
+        let l = RMatrix::from_fn(n, n, |i, j| self.l_h_per_m[(i, j)] + internal[(i, j)]);
+        Ok(LineMatrices { freq_hz, r, l, g, c })
+    }
+
+    /// Permittivities as given, with their losses.
+    pub(crate) fn given_permittivities(&self) -> Vec<Complex64> {
+        let given = |f: &crate::Filling| Complex64::new(f.eps_r, -f.eps_r * f.loss_tangent);
+        self.section.fillings.iter().map(given).collect()
+    }
+
+    /// Conductance and capacitance for some permittivities.
+    pub(crate) fn shunt(&self, freq_hz: f64, eps: &[Complex64]) -> (RMatrix, RMatrix) {
+        let n = self.n_lines();
         let mut c = self.c_f_per_m.clone();
         let mut g = RMatrix::zeros(n, n);
         for (filling, (eps, solved)) in eps.iter().zip(&self.section.fillings).enumerate() {
@@ -78,9 +91,12 @@ impl LineSolution {
             c = RMatrix::from_fn(n, n, |i, j| c[(i, j)] + slope[(i, j)] * (eps.re - solved.eps_r));
             g = RMatrix::from_fn(n, n, |i, j| g[(i, j)] - slope[(i, j)] * eps.im * TAU * freq_hz);
         }
-        let (r, internal) = self.metal.internal(freq_hz, n)?;
-        let l = RMatrix::from_fn(n, n, |i, j| self.l_h_per_m[(i, j)] + internal[(i, j)]);
-        Ok(LineMatrices { freq_hz, r, l, g, c })
+        (g, c)
+    }
+
+    /// Resistance and internal inductance.
+    pub(crate) fn internal(&self, freq_hz: f64) -> Result<(RMatrix, RMatrix), LinesError> {
+        self.metal.internal(freq_hz, self.n_lines())
     }
 
     /// Modes of the lossless line, slowest last.
@@ -152,16 +168,16 @@ impl PairConstants {
 /// A length of line; ports `0 … n−1` at the near end, `n … 2n−1` at the far end, in the order of the lines.
 #[derive(Debug, Clone)]
 pub struct LineBlock {
-    solution: LineSolution,
+    table: LineTable,
     length_m: f64,
     reference_ohm: Vec<f64>,
 }
 
 impl LineBlock {
-    /// A length of a solved line with one reference resistance at all ports.
-    pub fn new(solution: LineSolution, length_m: f64, reference_ohm: f64) -> Self {
-        let ports = 2 * solution.n_lines();
-        Self { solution, length_m, reference_ohm: vec![reference_ohm; ports] }
+    /// A length of a tabulated line with one reference resistance at all ports.
+    pub fn new(table: LineTable, length_m: f64, reference_ohm: f64) -> Self {
+        let ports = 2 * table.solution().n_lines();
+        Self { table, length_m, reference_ohm: vec![reference_ohm; ports] }
     }
 }
 
@@ -175,13 +191,7 @@ impl FrequencyResponse for LineBlock {
     }
 
     fn scattering(&self, freq_hz: f64) -> Result<CMatrix, NetworkError> {
-        let degenerate = |e: LinesError| NetworkError::Degenerate {
-            what: "length of coupled lines".into(),
-            freq_hz,
-            why: e.to_string(),
-        };
-        let matrices = self.solution.at(freq_hz).map_err(degenerate)?;
-        matrices.scattering(self.length_m, self.reference_ohm[0]).map_err(|e| degenerate(e.into()))
+        Ok(self.table.at(freq_hz).scattering(self.length_m, self.reference_ohm[0])?)
     }
 }
 

@@ -2,8 +2,9 @@
 
 mod common;
 use common::*;
-use mixwright_lines::{Conductor, Filling, LineBlock, Outline, Surface, skin_depth};
+use mixwright_lines::{Conductor, Filling, LineBlock, LineTable, Outline, Surface, skin_depth};
 use network::FrequencyResponse;
+use stackup::{Dielectric, Dimension};
 
 #[test]
 fn round_wire_from_below_to_far_above_the_skin_depth() {
@@ -143,7 +144,8 @@ fn length_of_line_is_reciprocal_passive_and_right_at_its_ends() {
         ],
     );
     section.fillings[0] = Filling { eps_r: 12.9, loss_tangent: 1e-3 };
-    let block = LineBlock::new(solve(&section), 2e-3, 50.0);
+    let table = LineTable::new(solve(&section), None, 100e9).expect("sampled");
+    let block = LineBlock::new(table, 2e-3, 50.0);
     for freq in [0.0, 1e9, 40e9, 90e9] {
         let s = block.scattering(freq).expect("solvable");
         assert!((&s - &s.transpose()).max_abs() < 1e-10, "reciprocal");
@@ -154,4 +156,38 @@ fn length_of_line_is_reciprocal_passive_and_right_at_its_ends() {
     let dc = block.scattering(0.0).expect("solvable");
     let r = 2e-3 / (4.1e7 * 70e-6 * 3e-6);
     near("S31 at direct current", dc[(2, 0)].re, 100.0 / (100.0 + r), 1e-3, "direct-current R to 2e-3", "divider");
+}
+
+#[test]
+fn table_agrees_with_the_solution_between_its_samples() {
+    let gold = Surface::smooth(4.1e7);
+    let line = |x: f64| Conductor::strip("line", [x, x + 70e-6], [100e-6, 103e-6], gold);
+    let mut section = on_substrate(100e-6, 12.9, vec![line(0.0), line(90e-6)]);
+    section.fillings[0].loss_tangent = 2e-3;
+    let solution = solve(&section);
+    let table = LineTable::new(solution.clone(), None, 90e9).expect("sampled");
+    for freq in [0.0, 3.3e6, 71e6, 0.83e9, 7.7e9, 31e9, 88e9] {
+        let (found, exact) = (table.at(freq), solution.at(freq).expect("solvable"));
+        for (i, j) in [(0, 0), (0, 1)] {
+            let scale = exact.r[(0, 0)];
+            assert!((found.r[(i, j)] - exact.r[(i, j)]).abs() < 1e-4 * scale, "R at {freq}");
+            assert!((found.l[(i, j)] / exact.l[(i, j)] - 1.0).abs() < 1e-5, "L at {freq}");
+            assert!((found.g[(i, j)] - exact.g[(i, j)]).abs() <= 1e-12 * exact.g[(0, 0)]);
+        }
+    }
+    // causal permittivity: the capacitance falls slowly, the loss tangent stays
+    let dielectric = |eps: f64, tan: f64| Dielectric {
+        name: String::new(),
+        eps_r: Dimension::exact(eps),
+        loss_tangent: Dimension::exact(tan),
+        at_hz: 10e9,
+    };
+    let causal = LineTable::new(solution.clone(), Some(vec![dielectric(12.9, 2e-3), dielectric(1.0, 0.0)]), 90e9);
+    let causal = causal.expect("sampled");
+    assert!((causal.at(10e9).c[(0, 0)] / solution.c_f_per_m[(0, 0)] - 1.0).abs() < 1e-12);
+    let fall = causal.at(1e9).c[(0, 0)] / causal.at(10e9).c[(0, 0)] - 1.0;
+    let share = solution.by_permittivity(0)[(0, 0)] * 12.9 / solution.c_f_per_m[(0, 0)];
+    let expected = share * 2e-3 * 2.0 / std::f64::consts::PI * 10f64.ln();
+    near("fall of C over a decade", fall, expected, 0.02, "band edges of the relaxation", "Kramers-Kronig, local form");
+    assert!(LineTable::new(solution, Some(Vec::new()), 90e9).is_err());
 }

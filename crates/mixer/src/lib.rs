@@ -12,6 +12,7 @@
 //! `n` in the LO; its level is relative to the wanted product at the same port.
 
 mod believe;
+mod heat;
 mod mixer;
 mod plan;
 mod point;

@@ -3,6 +3,7 @@
 //! Curl-curl minus k² with loss on a cube of `n × n × n` cells. Run:
 //! `cargo run --release -p mixwright-sparse --example factor_rate -- 16 24 32`.
 //! A rate of one means: as fast as a dense complex multiplication with as many threads.
+#![allow(clippy::print_stdout)] // a program that prints a table
 
 #[path = "../tests/grid/mod.rs"]
 #[allow(dead_code)]

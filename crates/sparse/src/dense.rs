@@ -84,7 +84,7 @@ fn factor_plain<T: Scalar>(panel: MatMut<'_, T>, guard: &mut PivotGuard) {
             }
         }
         for i in k + 1..p {
-            top[(i, k)] = top[(i, k)] * inv;
+            top[(i, k)] *= inv;
         }
     }
     if low.nrows() == 0 {
@@ -94,7 +94,7 @@ fn factor_plain<T: Scalar>(panel: MatMut<'_, T>, guard: &mut PivotGuard) {
     for j in 0..p {
         let inv = T::unit() / top[(j, j)];
         for i in 0..low.nrows() {
-            low[(i, j)] = low[(i, j)] * inv;
+            low[(i, j)] *= inv;
         }
     }
 }

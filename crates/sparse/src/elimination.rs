@@ -573,7 +573,7 @@ mod tests {
     #[test]
     fn a_wrong_order_is_refused() {
         let pattern = Arc::new(SymmetricPattern::from_positions(3, [(0, 1)]).expect("valid"));
-        let e = Analysis::with_order(&pattern, vec![0, 0, 1], &AnalysisSettings::default()).unwrap_err();
+        let e = Analysis::with_order(&pattern, vec![0, 0, 1], &AnalysisSettings::default()).expect_err("refused");
         assert!(e.to_string().contains("no permutation"), "{e}");
     }
 }

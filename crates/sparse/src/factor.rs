@@ -112,7 +112,7 @@ impl<T: Scalar> Factor<T> {
             let first = node.first as usize;
             for j in 0..width {
                 for k in 0..p {
-                    x[(first + k, j)] = x[(first + k, j)] / top[(k, k)];
+                    x[(first + k, j)] /= top[(k, k)];
                 }
             }
             if m > 0 {
@@ -169,7 +169,7 @@ impl<T: Scalar, U: Scalar> Job<'_, T, U> {
         let (panel, rest) = eliminate(node, self.nodes, parts, entry, self.floor);
         assert!(self.panels[s as usize].set(panel).is_ok(), "front {s} was eliminated twice");
         let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
-        if done % 256 == 0 || done == self.nodes.len() {
+        if done.is_multiple_of(256) || done == self.nodes.len() {
             self.watch.step("factorise", done, self.nodes.len())?;
         }
         Ok(rest)

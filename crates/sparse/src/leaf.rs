@@ -32,7 +32,11 @@ pub(crate) fn minimum_degree(whole: &Graph, ids: &[u32]) -> Vec<u32> {
 }
 
 fn eliminate(n: usize, words: usize, weight: &[u64], rows: &mut [u64]) -> Vec<usize> {
-    let degree = |rows: &[u64], k: usize| -> u64 { bits(&rows[k * words..(k + 1) * words]).map(|l| weight[l]).sum() };
+    let equal = weight.iter().all(|w| *w == weight[0]);
+    let degree = |rows: &[u64], k: usize| -> u64 {
+        let row = &rows[k * words..(k + 1) * words];
+        if equal { row.iter().map(|w| u64::from(w.count_ones())).sum() } else { bits(row).map(|l| weight[l]).sum() }
+    };
     let mut alive: Vec<usize> = (0..n).collect();
     let mut degrees: Vec<u64> = alive.iter().map(|&k| degree(rows, k)).collect();
     let mut order = Vec::with_capacity(n);

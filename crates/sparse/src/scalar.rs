@@ -1,7 +1,7 @@
 //! The number types a factor can be made of.
 
 use num_complex::{Complex32, Complex64};
-use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub, SubAssign};
+use std::ops::{Add, AddAssign, Div, DivAssign, Mul, MulAssign, Neg, Sub, SubAssign};
 
 /// A real or complex number in single or double precision.
 pub trait Scalar:
@@ -19,6 +19,8 @@ pub trait Scalar:
     + Neg<Output = Self>
     + AddAssign
     + SubAssign
+    + MulAssign
+    + DivAssign
     + 'static
 {
     /// Real floating-point operations of one multiplication with addition.

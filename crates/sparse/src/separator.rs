@@ -11,8 +11,11 @@ use std::collections::BinaryHeap;
 pub(crate) const SEPARATOR: u8 = 2;
 /// The coarsest graph has about this many vertices.
 const COARSEST: usize = 100;
-/// Number of cuts tried on the coarsest graph.
-const TRIES: usize = 8;
+/// Number of cuts tried on the coarsest graph of a large and of a small graph. There are many small
+/// graphs and they matter little.
+const TRIES: (usize, usize) = (8, 3);
+/// Graphs up to this size are small.
+const SMALL: usize = 500;
 /// Largest share of one side in the weight outside the separator.
 const SIDE_MAX: f64 = 0.58;
 /// Sweeps of improvement per level.
@@ -27,7 +30,7 @@ struct Level {
 /// Side (0, 1 or [`SEPARATOR`]) of every vertex.
 pub(crate) fn bisect(graph: &Graph, seed: u64) -> Vec<u8> {
     let mut random = Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0xD1B5_4A32_D192_ED03);
-    let runs = if graph.n() < 2000 { 2 } else { 1 };
+    let runs = if (500..2000).contains(&graph.n()) { 2 } else { 1 };
     (0..runs).map(|_| multilevel(graph, &mut random)).min_by_key(|side| cost(graph, side)).expect("at least one run")
 }
 
@@ -46,7 +49,8 @@ fn multilevel(graph: &Graph, random: &mut Random) -> Vec<u8> {
         levels.push(coarse);
     }
     let coarsest = &levels.last().expect("the graph itself").graph;
-    let mut side = first_cut(coarsest, random);
+    let tries = if graph.n() > SMALL { TRIES.0 } else { TRIES.1 };
+    let mut side = first_cut(coarsest, tries, random);
     for (level, map) in levels.iter().rev().skip(1).zip(maps.iter().rev()) {
         side = map.iter().map(|&c| side[c as usize]).collect();
         improve(&level.graph, &mut side);
@@ -138,8 +142,8 @@ fn contract(fine: &Level, mate: &[u32]) -> (Level, Vec<u32>) {
     (Level { graph: coarse, edge_weight }, map)
 }
 
-fn first_cut(graph: &Graph, random: &mut Random) -> Vec<u8> {
-    (0..TRIES)
+fn first_cut(graph: &Graph, tries: usize, random: &mut Random) -> Vec<u8> {
+    (0..tries)
         .map(|_| {
             let mut side = grow(graph, random.below(graph.n()));
             improve(graph, &mut side);
@@ -204,6 +208,10 @@ struct Sweep<'a> {
     heaps: [BinaryHeap<(i64, u32, u32)>; 2],
     /// Undo log: vertex and the side it had before.
     log: Vec<(u32, u8)>,
+    /// Vertices whose gains changed in the current move, each once.
+    changed: Vec<u32>,
+    changed_at: Vec<u32>,
+    move_number: u32,
 }
 
 impl<'a> Sweep<'a> {
@@ -221,12 +229,16 @@ impl<'a> Sweep<'a> {
             moved: vec![false; n],
             heaps: Default::default(),
             log: Vec::new(),
+            changed: Vec::new(),
+            changed_at: vec![0; n],
+            move_number: 0,
         };
         for v in 0..n {
             if sweep.side[v] == SEPARATOR {
                 sweep.enter(v);
             }
         }
+        sweep.push_changed();
         sweep
     }
 
@@ -240,7 +252,22 @@ impl<'a> Sweep<'a> {
             }
         }
         self.pulled[v] = pulled;
-        self.push(v);
+        self.note(v);
+    }
+
+    /// Remembers that the gains of `v` changed in this move.
+    fn note(&mut self, v: usize) {
+        if self.changed_at[v] != self.move_number + 1 {
+            self.changed_at[v] = self.move_number + 1;
+            self.changed.push(v as u32);
+        }
+    }
+
+    fn push_changed(&mut self) {
+        let mut changed = std::mem::take(&mut self.changed);
+        changed.drain(..).for_each(|v| self.push(v as usize));
+        self.changed = changed;
+        self.move_number += 1;
     }
 
     fn push(&mut self, v: usize) {
@@ -315,7 +342,7 @@ impl<'a> Sweep<'a> {
             let ui = u as usize;
             if self.side[ui] == SEPARATOR {
                 self.pulled[ui][other] += w;
-                self.push(ui);
+                self.note(ui);
             } else if usize::from(self.side[ui]) == other {
                 let wu = i64::from(graph.weight[ui]);
                 self.set(ui, SEPARATOR);
@@ -324,12 +351,13 @@ impl<'a> Sweep<'a> {
                 for &k in graph.of(ui) {
                     if self.side[k as usize] == SEPARATOR && k != u {
                         self.pulled[k as usize][to] -= wu;
-                        self.push(k as usize);
+                        self.note(k as usize);
                     }
                 }
                 self.enter(ui);
             }
         }
+        self.push_changed();
     }
 
     fn set(&mut self, v: usize, side: u8) {

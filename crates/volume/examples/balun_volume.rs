@@ -3,6 +3,7 @@
 //!
 //! Run: `cargo run --release -p mixwright-volume --example balun_volume -- 60 45`, where the
 //! numbers are edge lengths at the strips in micrometre. Solutions above one gibibyte are refused.
+#![allow(clippy::print_stdout)] // a program that prints a table
 
 use mixwright_volume::{
     Conductor, Driven, Formulation, Layer, Medium, MeshSettings, Metal, Order, PlanSize, Port, SolveSettings, Volume,

@@ -8,6 +8,7 @@
 //! Sources: see `element` for the functions, `system` for the equations, `modes` for the ports.
 
 mod adapt;
+mod builder;
 mod derivative;
 mod describe;
 mod eigen;
@@ -36,7 +37,7 @@ pub use plan::PlanMesh;
 pub use plan_ahead::{Cost, cache_bytes, cost};
 pub use port_test::{Part, port_self_test};
 pub use resonance::{Resonance, resonances};
-pub use solution::{Driven, FieldSolution, SolutionReport, SolveSettings};
+pub use solution::{Driven, FieldSolution, PortLine, SolutionReport, SolveSettings};
 pub use space::Formulation;
 pub use sweep::{Sweep, SweepSettings};
 pub use triangulate::{PlanSize, Segment, triangulate, triangulate_mirrored};

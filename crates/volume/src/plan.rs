@@ -32,7 +32,8 @@ impl PlanMesh {
             corners.sort_unstable();
             let p = corners.map(|c| points[c as usize]);
             let span = longest(p);
-            if !(area(p).abs() > 1e-12 * span * span) {
+            let sound = area(p).abs() > 1e-12 * span * span;
+            if !sound {
                 return Err(VolumeError::Mesh {
                     what: format!(
                         "triangle {t} with corners {p:?} is flat; look for points closer than the rest of the plan"

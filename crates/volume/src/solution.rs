@@ -63,6 +63,15 @@ pub struct FieldSolution {
     pub report: SolutionReport,
 }
 
+/// The line behind a network port.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PortLine {
+    /// Complex phase constant, 1/m; `None` for a sheet port.
+    pub beta: Option<Complex64>,
+    /// Line impedance, ohm; `None` for a sheet port or without a voltage path.
+    pub impedance_ohm: Option<Complex64>,
+}
+
 /// A model made ready for many frequencies.
 pub struct Driven {
     model: Arc<Model>,
@@ -113,13 +122,14 @@ impl Driven {
         self.system(freq_hz).map(|_| ())
     }
 
-    /// Phase constant (1/m) and line impedance (ohm) of each network port; `None` for sheet ports
-    /// and, for the impedance, without a voltage path.
-    pub fn port_lines(&mut self, freq_hz: f64) -> Result<Vec<(Option<Complex64>, Option<Complex64>)>, VolumeError> {
+    /// The lines that leave through the ports, one for each network port.
+    pub fn port_lines(&mut self, freq_hz: f64) -> Result<Vec<PortLine>, VolumeError> {
         let system = self.system(freq_hz)?;
         let states = system.port_states(freq_hz)?;
         let z = line_impedances(system, &states);
-        Ok(states.iter().map(|s| s.mode.as_ref().map(|m| m.beta)).zip(z).collect())
+        let line =
+            |(s, impedance_ohm): (&PortState, _)| PortLine { beta: s.mode.as_ref().map(|m| m.beta), impedance_ohm };
+        Ok(states.iter().zip(z).map(line).collect())
     }
 
     /// Solves at one frequency above zero.

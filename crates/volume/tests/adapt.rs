@@ -84,7 +84,7 @@ fn refinement_finds_the_corners_and_its_estimate_holds() {
 fn a_structure_that_is_too_large_is_refused() {
     let (volume, start) = window();
     let settings = AdaptSettings { freq_hz: 10e9, targets: vec![], error_max: 1e-6, passes_max: 3, unknowns_max: 50 };
-    let e = solve_adaptively(&volume, &start, &settings, &Quiet).err().expect("refused");
+    let e = solve_adaptively(&volume, &start, &settings, &Quiet).expect_err("refused");
     assert!(matches!(e, VolumeError::TooLarge { .. }) && e.to_string().contains("coarsen"), "{e}");
     let wrong = AdaptSettings { targets: vec![(0, 2)], unknowns_max: 1_000_000, ..settings };
     assert!(matches!(solve_adaptively(&volume, &start, &wrong, &Quiet).err(), Some(VolumeError::Port { .. })));

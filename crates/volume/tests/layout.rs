@@ -110,6 +110,6 @@ fn an_open_stack_gets_an_absorbing_top_and_wrong_names_are_refused() {
     assert!(v.height_m().is_finite());
     let mut wrong = layout();
     wrong.shapes[0].layer = "film".into();
-    let e = volume_from_layout(&stack(true), &wrong, &LayoutSettings { open_height_m: 1e-3 }).err().expect("refused");
+    let e = volume_from_layout(&stack(true), &wrong, &LayoutSettings { open_height_m: 1e-3 }).expect_err("refused");
     assert!(e.to_string().contains("film"), "{e}");
 }

@@ -77,10 +77,10 @@ fn bar_in_a_box_has_the_impedance_of_the_cross_section() {
         because: "tolerance of the check",
         origin: Origin::Derived { how: "two-dimensional p-version finite elements, energy bound, two resolutions agree to 4e-6 (check 2d.rectcoax)" },
     }
-    .check(lines[0].1.expect("a path").re / 2.0);
+    .check(lines[0].impedance_ohm.expect("a path").re / 2.0);
     let k = TAU * 5e9 / LIGHT_SPEED_M_PER_S;
     // A TEM wave of an air line has the phase constant of vacuum whatever the mesh.
-    assert!((lines[0].0.expect("a wave").re / k - 1.0).abs() < 1e-9);
+    assert!((lines[0].beta.expect("a wave").re / k - 1.0).abs() < 1e-9);
     let s = driven.solve(5e9, &Quiet).expect("a solution");
     let expected = (Complex64::new(0.0, -k * 0.5 * mm)).exp();
     assert!(
@@ -120,7 +120,7 @@ fn microstrip_slows_down_with_frequency_as_published() {
     let model = volume.mesh(&settings).expect("a mesh");
     let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
     for (f, eeff) in [(10e9, 6.876_87), (20e9, 7.334_68)] {
-        let beta = driven.port_lines(f).expect("modes")[0].0.expect("a wave").re;
+        let beta = driven.port_lines(f).expect("modes")[0].beta.expect("a wave").re;
         CheckValue {
             what: "effective permittivity of microstrip",
             expected: eeff,

@@ -58,11 +58,11 @@ fn bridge() -> Volume {
 
 fn settings(symmetry: Option<Axis>) -> MeshSettings {
     MeshSettings {
-        edge_m: 20.0 * UM,
-        plan: PlanSize { size_max_m: 90.0 * UM, growth: 0.6, hints: vec![] },
-        height_m: 25.0 * UM,
+        edge_m: 40.0 * UM,
+        plan: PlanSize { size_max_m: 150.0 * UM, growth: 0.9, hints: vec![] },
+        height_m: 60.0 * UM,
         height_growth: 2.0,
-        height_max_m: 100.0 * UM,
+        height_max_m: 150.0 * UM,
         levels_m: vec![],
         symmetry,
     }

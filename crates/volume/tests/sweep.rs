@@ -109,7 +109,7 @@ fn direct_current_of_open_plates_is_a_through() {
 fn bad_frequencies_are_refused() {
     let mut driven = Driven::new(stub(), SolveSettings { order: Order::First, formulation: None }).expect("a model");
     for f in [-1.0, f64::NAN, f64::INFINITY] {
-        let e = driven.sweep(&[1e9, f], &SweepSettings::default(), &Quiet).err().expect("refused");
+        let e = driven.sweep(&[1e9, f], &SweepSettings::default(), &Quiet).expect_err("refused");
         assert!(e.to_string().contains("frequency"), "{e}");
     }
     assert!(driven.solve(0.0, &Quiet).is_err());

@@ -41,7 +41,7 @@ pub(crate) fn table(lead_headers: &[String], rows: &[Row<'_>]) -> String {
         return "<p class=\"empty\">No numbers: no value.</p>\n".into();
     }
     let (shared, kept): (Vec<Column>, Vec<Column>) =
-        columns(lead_headers, rows).into_iter().partition(|c| rows.len() > 1 && c.liftable && c.same());
+        columns(lead_headers, rows).into_iter().partition(|c| c.liftable && c.same());
     let mut out = String::new();
     let said: Vec<String> = shared
         .iter()
@@ -49,7 +49,8 @@ pub(crate) fn table(lead_headers: &[String], rows: &[Row<'_>]) -> String {
         .map(|c| format!("<span><b>{}</b> {}</span>", escape(&c.header), c.cells[0]))
         .collect();
     if !said.is_empty() {
-        let _ = writeln!(out, "<p class=\"shared\">In every row: {}</p>", said.join(" "));
+        let scope = if rows.len() > 1 { "In every row: " } else { "" };
+        let _ = writeln!(out, "<p class=\"shared\">{scope}{}</p>", said.join(" "));
     }
     out.push_str("<div class=\"scroll\"><table class=\"numbers\"><thead><tr>");
     for c in &kept {

@@ -112,7 +112,7 @@ pub(crate) fn down(ctx: &Context, lo: &LoState) -> RunResult {
             },
         ],
     }));
-    if let Some(flat) = flatness(&at_level(Measure::ConversionLoss)) {
+    if let Some(flat) = flatness(&make(Measure::ConversionLoss, &|p| loss_db(p.down))) {
         items.push(Item::Table(Table { title: "Flatness over the band".into(), readings: vec![flat] }));
     }
     Ok(section(

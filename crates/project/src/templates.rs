@@ -2,9 +2,13 @@
 
 use crate::build::{Assembled, access_of};
 use crate::design::{DiodeModel, Template};
-use circuit::templates::{ImageRejectNodes, MixerNodes, double_ring_mixer, image_reject_mixer, ring_mixer, star_mixer};
+use circuit::templates::{
+    ImageRejectNodes, MixerNodes, antiparallel_pair, double_ring_mixer, image_reject_mixer, ring_mixer,
+    single_balanced, single_diode, star_mixer,
+};
 use circuit::{Access, Circuit};
 use diode::{Deviation, SchottkyParameters};
+use quantity::Finding;
 use spec::Sideband;
 
 /// What a template needs besides its kind.
@@ -27,10 +31,26 @@ pub(crate) fn assemble(template: Template, settings: &Settings<'_>) -> Assembled
         .collect();
     let access: Vec<Access> = diodes.iter().map(|d| access_of(d, settings.model)).collect();
     let mut circuit = Circuit::new();
+    let mut findings = Vec::new();
     let [lo, rf, intermediate] = settings.ohm;
     circuit.add_port("LO", ["lo", "0"], lo).add_port("RF", ["rf", "0"], rf).add_port("IF", ["if", "0"], intermediate);
     let nodes = MixerNodes { lo: "lo", rf: "rf", intermediate: "if" };
     match template {
+        Template::Single => {
+            in_series(&mut circuit, "LO", "lo", ["pumped", "0"]);
+            in_series(&mut circuit, "RF", "rf", ["driven", "pumped"]);
+            single_diode(&mut circuit, "", ["driven", "if"], access[0]);
+        }
+        Template::Antiparallel => {
+            in_series(&mut circuit, "LO", "lo", ["pumped", "0"]);
+            in_series(&mut circuit, "RF", "rf", ["driven", "pumped"]);
+            antiparallel_pair(&mut circuit, "", ["driven", "if"], first(&access));
+            findings.push(Finding::warning("template", ANTIPARALLEL_REMARK));
+        }
+        Template::SingleBalanced => {
+            in_series(&mut circuit, "RF", "rf", ["common", "if"]);
+            single_balanced(&mut circuit, "", "lo", "common", first(&access));
+        }
         Template::Ring => ring_mixer(&mut circuit, "", nodes, first(&access)),
         Template::Star => star_mixer(&mut circuit, "", nodes, first(&access)),
         Template::DoubleRing => double_ring_mixer(&mut circuit, "", nodes, first(&access)),
@@ -46,7 +66,17 @@ pub(crate) fn assemble(template: Template, settings: &Settings<'_>) -> Assembled
         }
     }
     let diode_names = (0..n_diodes).map(|k| template.diode_name(k)).collect();
-    Assembled { circuit, diodes, diode_names, findings: Vec::new() }
+    Assembled { circuit, diodes, diode_names, findings }
+}
+
+/// Said of every antiparallel pair.
+const ANTIPARALLEL_REMARK: &str = "a pair of equal diodes has no product of one LO and one RF; what the review calls \
+    wanted is what differences of the diodes leave, and levels in dBc refer to that. The product of an antiparallel \
+    pair, two LO and one RF, is reviewed as a spurious product only";
+
+/// An ideal transformer 1:1 that puts a port between two nodes.
+fn in_series(circuit: &mut Circuit, name: &str, port: &str, nodes: [&str; 2]) {
+    circuit.add_transformer(&format!("T{name}"), &[([port, "0"], 1.0), (nodes, 1.0)]);
 }
 
 fn first<const N: usize>(access: &[Access]) -> [Access; N] {
@@ -57,6 +87,8 @@ impl Template {
     /// Number of diodes.
     pub const fn n_diodes(self) -> usize {
         match self {
+            Self::Single => 1,
+            Self::Antiparallel | Self::SingleBalanced => 2,
             Self::Ring | Self::Star => 4,
             Self::DoubleRing | Self::ImageReject => 8,
         }

@@ -21,6 +21,12 @@ pub const OPEN: &str = "open";
 /// Ready-made circuits with ideal baluns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Template {
+    /// One diode in series with the three ports.
+    Single,
+    /// Two diodes in opposite directions in series with the three ports.
+    Antiparallel,
+    /// Two diodes across a centre-tapped LO winding; RF and IF in series at their common node.
+    SingleBalanced,
     /// Four diodes in a ring and two baluns.
     Ring,
     /// Four diodes from a common IF node.
@@ -31,7 +37,10 @@ pub enum Template {
     ImageReject,
 }
 
-const TEMPLATES: [(&str, Template); 4] = [
+const TEMPLATES: [(&str, Template); 7] = [
+    ("single", Template::Single),
+    ("antiparallel", Template::Antiparallel),
+    ("single_balanced", Template::SingleBalanced),
     ("ring", Template::Ring),
     ("star", Template::Star),
     ("double_ring", Template::DoubleRing),

@@ -144,6 +144,15 @@ fn sideband_of(
     if covers(above) && rf.0 >= pump_hz.0 {
         return Some(Sideband::Upper);
     }
+    if covers((2.0 * pump_hz.0 - rf.1, 2.0 * pump_hz.1 - rf.0))
+        || covers((rf.0 - 2.0 * pump_hz.1, rf.1 - 2.0 * pump_hz.0))
+    {
+        let message = "these bands belong to conversion with twice the LO, which is not reviewed".to_string();
+        let help = "plan |RF - LO|: the wanted product is of first order in the LO; the product of two LO and one RF \
+                    is in the table of spurious products";
+        table.sink().push(ProblemKind::Plan, output.span.clone(), message, help);
+        return None;
+    }
     let show = |(a, b): (f64, f64)| {
         if b <= 0.0 { "none".into() } else { format!("{} to {}", Frequency::hz(a.max(0.0)), Frequency::hz(b)) }
     };

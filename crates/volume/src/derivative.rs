@@ -37,8 +37,8 @@ impl Driven {
         watch: &dyn Watch,
     ) -> Result<(FieldSolution, Vec<CMatrix>), VolumeError> {
         let system = self.system(freq_hz)?;
-        let (solution, fields) = solve_system(system, freq_hz, watch)?;
-        let out = motions.iter().map(|m| derivative(system, freq_hz, &fields, m)).collect::<Result<_, _>>()?;
+        let (solution, fields) = solve_system(&system, freq_hz, watch)?;
+        let out = motions.iter().map(|m| derivative(&system, freq_hz, &fields, m)).collect::<Result<_, _>>()?;
         Ok((solution, out))
     }
 

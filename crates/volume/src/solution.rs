@@ -76,7 +76,7 @@ pub struct PortLine {
 pub struct Driven {
     model: Arc<Model>,
     settings: SolveSettings,
-    pub(crate) systems: Vec<(Formulation, System)>,
+    systems: Vec<(Formulation, Arc<System>)>,
     edge_max_m: f64,
 }
 
@@ -107,13 +107,14 @@ impl Driven {
     }
 
     /// The assembled equations for one frequency.
-    pub(crate) fn system(&mut self, freq_hz: f64) -> Result<&System, VolumeError> {
+    pub(crate) fn system(&mut self, freq_hz: f64) -> Result<Arc<System>, VolumeError> {
         let form = self.formulation(freq_hz);
         if let Some(k) = self.systems.iter().position(|s| s.0 == form) {
-            return Ok(&self.systems[k].1);
+            return Ok(self.systems[k].1.clone());
         }
-        self.systems.push((form, System::new(&self.model, self.settings.order, form)?));
-        Ok(&self.systems.last().expect("just pushed").1)
+        let system = Arc::new(System::new(&self.model, self.settings.order, form)?);
+        self.systems.push((form, system.clone()));
+        Ok(system)
     }
 
     /// Numbers, analyses and assembles the equations for one frequency, so that a following solution
@@ -126,7 +127,7 @@ impl Driven {
     pub fn port_lines(&mut self, freq_hz: f64) -> Result<Vec<PortLine>, VolumeError> {
         let system = self.system(freq_hz)?;
         let states = system.port_states(freq_hz)?;
-        let z = line_impedances(system, &states);
+        let z = line_impedances(&system, &states);
         let line =
             |(s, impedance_ohm): (&PortState, _)| PortLine { beta: s.mode.as_ref().map(|m| m.beta), impedance_ohm };
         Ok(states.iter().zip(z).map(line).collect())
@@ -137,7 +138,7 @@ impl Driven {
         if !(freq_hz > 0.0 && freq_hz.is_finite()) {
             return Err(VolumeError::Frequency { freq_hz });
         }
-        solve_system(self.system(freq_hz)?, freq_hz, watch).map(|s| s.0)
+        solve_system(&*self.system(freq_hz)?, freq_hz, watch).map(|s| s.0)
     }
 }
 
@@ -189,7 +190,7 @@ pub(crate) fn scattering(states: &[PortState], columns: &[Vec<Complex64>]) -> CM
 }
 
 /// Line impedance of every wave port that has a path.
-fn line_impedances(system: &System, states: &[PortState]) -> Vec<Option<Complex64>> {
+pub(crate) fn line_impedances(system: &System, states: &[PortState]) -> Vec<Option<Complex64>> {
     let of = |(state, port): (&PortState, &crate::system::NetworkPort)| {
         let crate::PortShape::Wave { path: Some(path), .. } = &system.model.ports[port.shape_idx] else { return None };
         state.mode.as_ref().map(|m| m.impedance_ohm(&system.space, path))

@@ -13,12 +13,13 @@ use crate::solution::{Driven, FieldSolution, solve_system};
 use crate::system::{PortState, System, wavenumber};
 use crate::{PortShape, VolumeError};
 use numerics::{CMatrix, Complex64, RMatrix, Watch, linear};
+use std::sync::Arc;
 
 /// Directions whose new part is smaller than this share are already in the space.
 const NEW_PART_MIN: f64 = 1e-10;
 /// Frequency that stands for direct current, hertz: wave effects and skin effect of a structure of
 /// millimetres are below the last bit, and the stabilised form is exact there.
-const DIRECT_CURRENT_HZ: f64 = 1.0;
+pub(crate) const DIRECT_CURRENT_HZ: f64 = 1.0;
 /// Error that only the rounding of the projection leaves.
 const INDICATOR_FLOOR: f64 = 1e-13;
 
@@ -38,7 +39,7 @@ impl Default for SweepSettings {
 }
 
 /// Response over frequency.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub struct Sweep {
     /// Frequencies as asked, hertz.
     pub freqs_hz: Vec<f64>,
@@ -56,10 +57,25 @@ pub struct Sweep {
     pub dimension: usize,
     /// The full solutions, for their reports.
     pub solutions: Vec<FieldSolution>,
+    /// The projected equations, which answer at any frequency.
+    pub(crate) reduced: Arc<Reduced>,
+    pub(crate) system: Arc<System>,
+}
+
+impl std::fmt::Debug for Sweep {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Sweep")
+            .field("n_freqs", &self.freqs_hz.len())
+            .field("solved_hz", &self.solved_hz)
+            .field("errors", &self.errors)
+            .field("error_estimate", &self.error_estimate)
+            .field("dimension", &self.dimension)
+            .finish_non_exhaustive()
+    }
 }
 
 /// Projected equations.
-struct Reduced {
+pub(crate) struct Reduced {
     /// Orthonormal real basis of the field unknowns.
     basis: Vec<Vec<f64>>,
     stiffness: RMatrix,
@@ -83,12 +99,12 @@ impl Driven {
             return Err(VolumeError::Frequency { freq_hz: f64::NAN });
         };
         let system = self.system(lowest)?;
-        sweep_system(system, freqs_hz, &inner, settings, watch)
+        sweep_system(&system, freqs_hz, &inner, settings, watch)
     }
 }
 
 fn sweep_system(
-    system: &System,
+    system: &Arc<System>,
     asked: &[f64],
     freqs: &[f64],
     settings: &SweepSettings,
@@ -105,6 +121,8 @@ fn sweep_system(
         converged: false,
         dimension: 0,
         solutions: Vec::new(),
+        reduced: Arc::new(Reduced::new(system)),
+        system: system.clone(),
     };
     let mut order: Vec<usize> = (0..freqs.len()).collect();
     order.sort_by(|&a, &b| freqs[a].total_cmp(&freqs[b]));
@@ -152,6 +170,7 @@ fn sweep_system(
     }
     out.converged = out.error_estimate < settings.error_max;
     out.dimension = reduced.basis.len();
+    out.reduced = Arc::new(reduced);
     let plain = before.expect("at least one full solution");
     out.scattering =
         plain.into_iter().zip(&states).map(|(s, st)| crate::solution::shift_planes(system, st, s)).collect();
@@ -234,7 +253,12 @@ impl Reduced {
     }
 
     /// Scattering at the port faces from the projected equations.
-    fn scattering(&self, system: &System, freq_hz: f64, states: &[PortState]) -> Result<CMatrix, VolumeError> {
+    pub(crate) fn scattering(
+        &self,
+        system: &System,
+        freq_hz: f64,
+        states: &[PortState],
+    ) -> Result<CMatrix, VolumeError> {
         let m = self.basis.len();
         let k = wavenumber(freq_hz);
         let c = Complex64::new(0.0, k * vacuum_impedance_ohm());

@@ -79,7 +79,7 @@ impl Driven {
                 what: format!("expected a port below {}, found index {port_idx}", system.ports.len()),
             });
         }
-        let (_, fields) = solve_system(system, freq_hz, watch)?;
+        let (_, fields) = solve_system(&system, freq_hz, watch)?;
         let raw = system.space.raw_values(&fields[port_idx]);
         let mesh = &system.model.mesh;
         let order = system.space.order;

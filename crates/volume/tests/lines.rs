@@ -131,3 +131,49 @@ fn microstrip_slows_down_with_frequency_as_published() {
         .check((beta * LIGHT_SPEED_M_PER_S / (TAU * f)).powi(2));
     }
 }
+
+#[test]
+fn a_line_network_has_the_waves_of_its_impedance() {
+    // The bar in a box, coarse; against 50 ohm the network of the whole is that of a line of its
+    // own impedance and length (half the structure has twice the impedance).
+    use mixwright_volume::{FieldNetwork, SweepSettings};
+    use network::FrequencyResponse;
+    let mm = 1e-3;
+    let length = 3.0 * mm;
+    let volume = half_line(
+        1.0 * mm,
+        length,
+        vec![layer(mm, 2.2)],
+        vec![strip([0.0, 0.5 * mm], [0.0, length], [0.4 * mm, 0.6 * mm])],
+        (0.0, [0.0, 0.4 * mm]),
+        1,
+    );
+    let settings = MeshSettings {
+        edge_m: 0.5 * mm,
+        plan: PlanSize { size_max_m: 0.6 * mm, growth: 0.5, hints: vec![] },
+        height_m: 0.2 * mm,
+        height_growth: 2.0,
+        height_max_m: 0.2 * mm,
+        levels_m: vec![],
+        symmetry: None,
+    };
+    let model = volume.mesh(&settings).expect("a mesh");
+    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let z = driven.port_lines(10e9).expect("modes")[0].impedance_ohm.expect("a path").re;
+    let freqs: Vec<f64> = (1..=20).map(|k| 1e9 * f64::from(k)).collect();
+    let sweep = driven.sweep(&freqs, &SweepSettings::default(), &Quiet).expect("a sweep");
+    let s = FieldNetwork::new(sweep, 50.0).expect("paths").scattering(10e9).expect("an answer");
+    let theta = TAU * 10e9 * 2.2_f64.sqrt() / LIGHT_SPEED_M_PER_S * length;
+    let j = Complex64::i();
+    let (a, b, c) = (Complex64::from(theta.cos()), j * z * theta.sin(), j * theta.sin() / z);
+    let sum = 2.0 * a + b / 50.0 + c * 50.0;
+    let worst = (s[(0, 0)] - (b / 50.0 - c * 50.0) / sum).norm().max((s[(1, 0)] - 2.0 / sum).norm());
+    CheckValue {
+        what: "network of a TEM line against 50 ohm, largest S error",
+        expected: 0.0,
+        within: 5e-3,
+        because: "the impedance along the coarse line differs a little from that of its end plane",
+        origin: Origin::Derived { how: "chain matrix of a line with the impedance of the port's mode" },
+    }
+    .check(worst);
+}

@@ -114,3 +114,21 @@ fn bad_frequencies_are_refused() {
     }
     assert!(driven.solve(0.0, &Quiet).is_err());
 }
+
+#[test]
+fn the_network_answers_between_and_below_the_swept_frequencies() {
+    use network::FrequencyResponse;
+    let settings = SolveSettings { order: Order::Second, formulation: Some(mixwright_volume::Formulation::Stabilised) };
+    let mut driven = Driven::new(stub(), settings).expect("a model");
+    let freqs: Vec<f64> = (0..=60).map(|k| 0.5e9 * f64::from(k)).collect();
+    let sweep = driven.sweep(&freqs, &SweepSettings::default(), &Quiet).expect("a sweep");
+    let network = mixwright_volume::FieldNetwork::new(sweep, 50.0).expect("sheet ports");
+    assert_eq!((network.n_ports(), network.data_up_to_hz()), (2, Some(30e9)));
+    for f in [3.7e6, 0.21e9, 7.77e9, 23.4e9] {
+        let full = driven.solve(f, &Quiet).expect("a solution").scattering;
+        let d = (&full - &network.scattering(f).expect("an answer")).max_abs();
+        assert!(d < 1e-5, "the error asked of the sweep, also between its frequencies: {d} at {f}");
+    }
+    let dc = network.scattering(0.0).expect("direct current");
+    assert!(dc.as_slice().iter().all(|x| x.im == 0.0));
+}

@@ -4,7 +4,8 @@
 //! with a ground plane, a lid, side walls or inside a metal box: capacitance, inductance, conductance and
 //! resistance matrices ([`solve_lines`], [`LineSolution::at`]), modes, a length of line as a multiport
 //! ([`LineBlock`]), and derivatives by every dimension and permittivity ([`LineSolution::derivative`]).
-//! Not for: dispersion by longitudinal fields; the answer is quasi-static.
+//! Not for: dispersion by longitudinal fields; the matrices are quasi-static. [`LayeredStrip`] says how large it is for
+//! one thin strip.
 //! Input: [`CrossSection`], by hand or from layers ([`section_of_stack`]). Output: [`LineSolution`] and a report.
 //! Conventions: metre, farad per metre, henry per metre; rows follow the lines in the order of the conductors,
 //! reference conductors left out; `ε = ε' − jε''`, `exp(+jωt)`.
@@ -27,6 +28,7 @@
 // the index of a polynomial runs over several tables at once
 #![allow(clippy::needless_range_loop)]
 
+mod dispersion;
 mod error;
 mod gradient;
 mod kernel;
@@ -40,6 +42,7 @@ mod solve;
 mod stack;
 mod table;
 
+pub use dispersion::LayeredStrip;
 pub use error::LinesError;
 pub use loss::skin_depth;
 pub use matrices::{LineBlock, LineMatrices, Mode, PairConstants};

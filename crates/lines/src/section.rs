@@ -203,6 +203,16 @@ impl CrossSection {
         for conductor in &self.conductors {
             self.check_conductor(conductor)?;
         }
+        for (i, first) in self.conductors.iter().enumerate() {
+            for second in &self.conductors[i + 1..] {
+                // parts of the reference may touch, such as a fin in a box
+                let joined = first.reference && second.reference;
+                if !joined && !first.outline.is_apart(&second.outline, SAME_PLACE * self.scale_m()) {
+                    let fault = format!("expected it apart from conductor `{}`, found them touching", second.name);
+                    return refuse(&format!("conductor `{}`", first.name), fault);
+                }
+            }
+        }
         Ok(())
     }
 
@@ -249,7 +259,53 @@ impl CrossSection {
     }
 }
 
+/// Distance below which conductors touch, over the extent of the section.
+const SAME_PLACE: f64 = 1e-9;
+
 impl Outline {
+    /// True when the metal of both keeps more than `least` distance; what is inside a box or shield stays inside.
+    fn is_apart(&self, other: &Self, least: f64) -> bool {
+        let (a, b) = (self.hull(), other.hull());
+        let inside = |shell: &[[f64; 2]], points: &[[f64; 2]]| {
+            let sense = turn(shell).signum();
+            let faces = normals(shell);
+            let depth =
+                |p: &[f64; 2], n: &[f64; 2], q: &[f64; 2]| sense * ((p[0] - q[0]) * n[0] + (p[1] - q[1]) * n[1]);
+            points.iter().all(|p| faces.iter().zip(shell).all(|(n, q)| depth(p, n, q) > least))
+        };
+        match (self.is_shell(), other.is_shell()) {
+            (true, true) => inside(&a, &b) || inside(&b, &a),
+            (true, false) => inside(&a, &b),
+            (false, true) => inside(&b, &a),
+            (false, false) => normals(&a).into_iter().chain(normals(&b)).any(|n| {
+                let span = |points: &[[f64; 2]]| {
+                    let along = points.iter().map(|p| p[0] * n[0] + p[1] * n[1]);
+                    along.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)))
+                };
+                let (a, b) = (span(&a), span(&b));
+                a.0 - b.1 > least || b.0 - a.1 > least
+            }),
+        }
+    }
+
+    fn is_shell(&self) -> bool {
+        matches!(self, Self::Box(_) | Self::Shield { .. })
+    }
+
+    /// Corners; of round ones a fine inscribed polygon.
+    fn hull(&self) -> Vec<[f64; 2]> {
+        const ROUND: usize = 256;
+        match self {
+            Self::Wire { centre: [x, y], radius_m: r } | Self::Shield { centre: [x, y], radius_m: r, .. } => (0..ROUND)
+                .map(|i| {
+                    let (sin, cos) = (std::f64::consts::TAU * i as f64 / ROUND as f64).sin_cos();
+                    [x + r * cos, y + r * sin]
+                })
+                .collect(),
+            _ => self.extremes(),
+        }
+    }
+
     /// Points that span it.
     pub(crate) fn extremes(&self) -> Vec<[f64; 2]> {
         match self {
@@ -260,6 +316,22 @@ impl Outline {
             }
         }
     }
+}
+
+/// Unit normals to the left of all edges, and for a sheet of both directions of its plane.
+fn normals(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let n = points.len();
+    let mut out: Vec<[f64; 2]> = (0..n)
+        .map(|i| {
+            let (a, b) = (points[i], points[(i + 1) % n]);
+            let length = (b[0] - a[0]).hypot(b[1] - a[1]);
+            [-(b[1] - a[1]) / length, (b[0] - a[0]) / length]
+        })
+        .collect();
+    if n == 2 {
+        out[1] = [out[0][1], -out[0][0]];
+    }
+    out
 }
 
 /// Twice the signed area.

@@ -1,6 +1,7 @@
 //! The verb: cross-section in; matrices per metre, their derivatives and their error out.
 
 use crate::gradient::{Gradient, gradient, pair_index};
+use crate::kernel::ORDER_MAX;
 use crate::loss::MetalProblem;
 use crate::mesh::{Grading, Mesh, build};
 use crate::section::CrossSection;
@@ -64,6 +65,10 @@ struct Round {
 /// Solves a cross-section to the asked tolerance.
 pub fn solve_lines(section: &CrossSection, settings: &LineSettings) -> Result<(LineSolution, Report), LinesError> {
     section.check()?;
+    if !(2..ORDER_MAX).contains(&settings.polynomials) {
+        let fault = format!("expected 2 to {} polynomials a panel, found {}", ORDER_MAX - 1, settings.polynomials);
+        return Err(LinesError::Section { place: "settings".into(), fault });
+    }
     let eps: Vec<f64> = section.fillings.iter().map(|f| f.eps_r).collect();
     let ones = vec![1.0; eps.len()];
     let n_lines = section.line_names().len();

@@ -93,6 +93,10 @@ fn faults_are_refused_with_place_and_expectation() {
     assert_eq!(text(&alone), "conductors: expected a ground or a reference conductor for the return, found none");
     let below = on_substrate(1.0, 4.0, vec![strip([0.0, 1.0], [-0.5, 0.5])]);
     assert_eq!(text(&below), "conductor `line`: expected it above the ground plane y = 0, found a point at y = -0.5 m");
+    let touching = on_substrate(1.0, 4.0, vec![strip([0.0, 1.0], [1.0, 1.1]), strip([1.0, 2.0], [1.05, 1.2])]);
+    assert_eq!(text(&touching), "conductor `line`: expected it apart from conductor `line`, found them touching");
+    let outside = round(1.0, 1.5, 2.0, 1.0);
+    assert!(text(&outside).ends_with("found them touching"), "{}", text(&outside));
     let light = CrossSection::over_ground(&[(UP, Filling::lossless(0.5))], vec![sheet([0.0, 1.0], 1.0)]);
     assert!(text(&light).starts_with("dielectric 0: expected permittivity 1 or more"), "{}", text(&light));
     let unfinished = on_substrate(1.0, 9.8, vec![strip([-0.5, 0.5], [1.0, 3.0])]);

@@ -31,10 +31,10 @@ pub fn single(section: &CrossSection) -> (f64, f64) {
 
 /// Even and odd impedance of two equal lines, then their effective permittivities.
 pub fn even_odd(section: &CrossSection) -> [f64; 4] {
-    let modes = solve(section).modes().expect("modes");
+    let solution = solve(section);
+    let modes = solution.modes().expect("modes");
     let is_even = |m: &&mixwright_lines::Mode| m.voltage[0] * m.voltage[1] > 0.0;
     // equal velocities leave the modes of a homogeneous line undetermined: then use the matrices
-    let solution = solve(section);
     let pair = |m: &numerics::RMatrix, s: f64| m[(0, 0)] + s * m[(0, 1)];
     let z = |s: f64| (pair(&solution.l_h_per_m, s) / pair(&solution.c_f_per_m, s)).sqrt();
     let e = |s: f64| pair(&solution.l_h_per_m, s) * pair(&solution.c_f_per_m, s) * 299_792_458.0f64.powi(2);

@@ -1,10 +1,12 @@
 //! From the requirement to the dimensions of the demonstration, and back.
 
 use lines::LineTable;
-use mixwright_balun::{BalunError, BalunNetwork, BalunReading, BalunRequest, Family, Limits, Link, synthesise};
+use mixwright_balun::{
+    BalunDesign, BalunError, BalunNetwork, BalunReading, BalunRequest, Drawing, Family, Limits, Link, draw, synthesise,
+};
 use network::FrequencyResponse;
 use proof::{CheckValue, Origin};
-use stackup::{Dielectric, Dimension, Layer, Measured, Metal, Role, Stackup};
+use stackup::{Dielectric, Dimension, Layer, Measured, Metal, Role, Rule, Stackup, Technology};
 
 /// Fused silica, two polymer films, 3 um gold, air cavity with lid; the film over the lower metal is free.
 fn stack() -> Stackup {
@@ -99,10 +101,50 @@ fn requirement_leads_to_the_dimensions_of_the_demonstration() {
     let film = design.sensitivities.iter().find(|s| s.name == "film 1 thickness").expect("it has a spread");
     let per_eight = film.strip_to_strip_ohm / design.pair.strip_to_strip_ohm / film.sd * -0.08 * design.film_m;
     check("strip to strip for film −8 %", per_eight, 53.6 / 56.8 - 1.0, 0.004, "slope against a difference");
+    drawing_keeps_the_rules(&design);
     let names: Vec<&str> = design.sensitivities.iter().map(|s| s.name.as_str()).collect();
     for name in ["base thickness", "M1 width bias", "M2 width bias", "M2 registration x", "polymer permittivity"] {
         assert!(names.contains(&name), "{names:?}");
     }
+}
+
+fn drawing_keeps_the_rules(design: &BalunDesign) {
+    let drawing = Drawing {
+        ground: "M0".into(),
+        via_metal: "gold".into(),
+        via_m: 150e-6,
+        via_margin_m: 25e-6,
+        inner_via_m: 20e-6,
+        margin_m: 300e-6,
+    };
+    let layout = draw(design, &request(), &drawing).expect("drawable");
+    let width = |layer: &str| Rule::Width { layer: layer.into(), min_m: 30e-6 };
+    let technology = Technology {
+        name: "thin film".into(),
+        stackup: design.stack.clone(),
+        rules: vec![
+            width("M1"),
+            width("M2"),
+            Rule::Space { layer: "M1".into(), min_m: 30e-6 },
+            Rule::Overlap { inner: Some("M2".into()), outer: "M1".into(), min_m: 3.9e-6 },
+            Rule::Overlap { inner: None, outer: "M1".into(), min_m: 24e-6 },
+            Rule::Edge { layer: "M1".into(), min_m: 200e-6 },
+        ],
+        layer_map: Vec::new(),
+    };
+    technology.check().expect("a good technology");
+    let found = technology.check_layout(&layout).expect("known layers");
+    // where the upper strip bridges the gap between the lower ones it leaves their cover: that is the link
+    let link = design.arrangement.link.expect("asked for").length_m;
+    let gap = [design.arrangement.length_m, design.arrangement.length_m + link];
+    let at_link = |x: f64| x > gap[0] - 5e-6 && x < gap[1] + 5e-6;
+    for violation in &found {
+        assert!(at_link(violation.place[0][0]) && at_link(violation.place[1][0]), "{}", violation.text());
+    }
+    assert!(!found.is_empty(), "the link is marked");
+    assert_eq!(layout.ports.len(), 3);
+    let bad = Technology { rules: vec![width("M7")], ..technology };
+    assert!(bad.check().is_err());
 }
 
 #[test]

@@ -16,6 +16,7 @@ mod layers;
 mod layout;
 mod material;
 mod rules;
+mod technology;
 
 pub use area::{Area, GRID_M};
 pub use dimension::{Dimension, Freedom};
@@ -26,3 +27,4 @@ pub use layers::{Faces, Layer, Measured, Parameter, Role, Sheet, Slab, Stackup};
 pub use layout::{Enclosure, Layout, Point, Polygon, Port, PortPlace, Shape, Side, Terminal, Via, Wall};
 pub use material::{Dielectric, Metal};
 pub use rules::{Rule, Violation, check_rules};
+pub use technology::Technology;

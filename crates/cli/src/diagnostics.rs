@@ -1,9 +1,8 @@
 //! Errors shown to people, with carets below the offending text, or as JSON to programs.
 
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, Report, SourceCode};
-use project::ProjectError;
 use project::design::DesignError;
-use project::network::touchstone::TouchstoneError;
+use project::{NetworkFileError, ProjectError};
 use serde_json::{Value, json};
 use std::fmt;
 use std::io::IsTerminal;
@@ -70,9 +69,12 @@ fn design_complaints(error: &DesignError) -> Vec<Complaint> {
 }
 
 /// The line of a network data file with the columns in question.
-fn file_complaint(error: &TouchstoneError) -> Complaint {
-    let message = format!("{}, line {}: expected {}, found {}", error.file, error.line, error.expected, error.found);
-    Complaint { message, help: Some(error.advice.clone()), place: None }
+fn file_complaint(problem: &NetworkFileError) -> Complaint {
+    let error = &problem.error;
+    let message = format!("expected {}, found {}", error.expected, error.found);
+    let help = Some(error.advice.clone()).filter(|advice| !advice.is_empty());
+    let source = NamedSource::new(&error.file, problem.source_text.clone());
+    Complaint { message, help, place: Some((source, problem.span.clone())) }
 }
 
 /// Colour and line drawing only for a terminal that wants them.
@@ -115,10 +117,14 @@ pub(crate) fn value(error: &ProjectError, code: u8) -> Value {
                 })
             })
             .collect(),
-        ProjectError::NetworkFile(file) => vec![json!({
-            "kind": file.fault.name(), "file": file.file, "line": file.line,
-            "message": format!("expected {}, found {}", file.expected, file.found), "help": file.advice,
-        })],
+        ProjectError::NetworkFile(problem) => {
+            let error = &problem.error;
+            vec![json!({
+                "kind": error.fault.name(), "file": error.file, "line": error.line,
+                "column": error.columns.map(|(first, _)| first), "bytes": [problem.span.start, problem.span.end],
+                "message": format!("expected {}, found {}", error.expected, error.found), "help": error.advice,
+            })]
+        }
         other => vec![json!({ "kind": "error", "message": chain(other) })],
     };
     json!({ "ok": false, "exit_code": code, "problems": problems })

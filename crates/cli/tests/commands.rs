@@ -279,5 +279,23 @@ fn network_surveys_and_converts() {
     let bad = folder.file("bad.s2p", "# GHz S RI R 50\n1 0 0 0.5\n");
     let output = mixwright(&["network", &bad]);
     assert_eq!(output.status.code(), Some(3));
-    assert!(stderr(&output).contains("bad.s2p, line 2"), "{}", stderr(&output));
+    assert!(stderr(&output).contains("bad.s2p:2:"), "{}", stderr(&output));
+}
+
+#[test]
+fn a_word_of_a_network_file_gets_its_carets() {
+    let folder = Folder::new("carets");
+    let file = folder.file("bad.s1p", "# GHz S RI R 50\n1 0 0\n2 0.25 half\n3 0 0\n");
+    let output = mixwright(&["network", &file]);
+    let text = stderr(&output);
+    let lines: Vec<&str> = text.lines().collect();
+    let marked = lines.iter().position(|l| l.contains("2 0.25 half")).unwrap_or_else(|| panic!("{text}"));
+    let caret = lines[marked + 1].find('^').unwrap_or_else(|| panic!("{text}"));
+    assert_eq!(lines[marked].find("half"), Some(caret), "{text}");
+    assert!(text.contains("bad.s1p:3:8") && text.contains("found `half`"), "{text}");
+
+    let output = mixwright(&["network", &file, "--json"]);
+    let value: serde_json::Value = serde_json::from_str(&stdout(&output)).expect("JSON");
+    let problem = &value["problems"][0];
+    assert_eq!((problem["line"].as_u64(), problem["column"].as_u64()), (Some(3), Some(8)), "{value}");
 }

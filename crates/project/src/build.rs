@@ -8,14 +8,14 @@ use crate::design::{
     CircuitText, CoupledConstants, Design, DiodeModel, DiodeSite, FreeCircuit, GROUND, LineLoss, OPEN, Part, PartKind,
     Problem, ProblemKind, Seat,
 };
-use crate::error::ProjectError;
-use crate::templates;
+use crate::error::{NetworkFileError, ProjectError};
+use crate::{heat, templates};
 use circuit::{Access, AccessResistance, Circuit, CircuitError, MulticonductorLine, MulticonductorLoss, Multiport};
 use diode::{Device, SchottkyParameters};
 use mixer::{Alternative, Mixer, Plan, Ports, Tolerances};
 use network::touchstone::{self, ReadSettings};
 use network::{Continuation, SampledResponse, SampledSettings};
-use numerics::RMatrix;
+use numerics::{RMatrix, Watch};
 use quantity::Finding;
 use quantity::constants::LIGHT_SPEED_M_PER_S;
 use spec::PortName;
@@ -197,7 +197,7 @@ fn read_block(
     let path = design.folder.join(file);
     let bytes = std::fs::read(&path).map_err(ProjectError::io("read", &path))?;
     let reading = if lenient { ReadSettings::lenient(file) } else { ReadSettings::strict(file) };
-    let data = touchstone::read(&bytes, &reading)?;
+    let data = touchstone::read(&bytes, &reading).map_err(|error| NetworkFileError::new(error, &bytes))?;
     let in_file = |source| ProjectError::Network { place: file.to_string(), source };
     SampledResponse::new(&data.to_network().map_err(in_file)?, settings).map_err(in_file)
 }
@@ -281,11 +281,26 @@ impl Design {
         Ok(bare.multiport(None)?.0)
     }
 
-    /// The mixer of this design.
+    /// The mixer of this design, every junction at the temperature of the design.
     ///
     /// # Errors
     /// As [`Design::multiport`]; diode parameters out of range at the temperature of the design.
     pub fn mixer(&self) -> Result<Mixer, ProjectError> {
+        Ok(self.cold_mixer()?.0)
+    }
+
+    /// The mixer of this design with its junctions warmed by the LO, where diode models have a thermal resistance.
+    ///
+    /// # Errors
+    /// As [`Design::mixer`]; a steady state that cannot be found, heating that does not settle, or the wish of `watch`
+    /// to stop.
+    pub fn mixer_in_operation(&self, watch: &dyn Watch) -> Result<Mixer, ProjectError> {
+        let (mut mixer, diodes) = self.cold_mixer()?;
+        heat::settle(&mut mixer, self, &diodes, watch)?;
+        Ok(mixer)
+    }
+
+    fn cold_mixer(&self) -> Result<(Mixer, Vec<SchottkyParameters>), ProjectError> {
         let temp_k = self.temperature.si();
         let (multiport, assembled) = self.multiport(None)?;
         let n_junctions = assembled.diodes.len();
@@ -296,23 +311,26 @@ impl Design {
         for diode in &assembled.diodes {
             devices.push(Arc::new(diode.at_temperature(temp_k)?));
         }
-        Ok(Mixer {
+        let (alternatives, remarks) = self.alternatives(n_junctions);
+        findings.extend(remarks);
+        let mixer = Mixer {
             name: self.name.clone(),
             about: self.about.clone(),
             embedding,
-            alternatives: self.alternatives(n_junctions)?,
+            alternatives,
             devices,
             diode_names: assembled.diode_names,
             ports: Ports { lo: 0, rf: 1, if_: 2 },
             temp_k,
             terminations: self.terminations(),
             findings,
-        })
+        };
+        Ok((mixer, assembled.diodes))
     }
 
-    /// The same mixer under every other continuation of its network data.
-    fn alternatives(&self, n_junctions: usize) -> Result<Vec<Alternative>, ProjectError> {
-        let CircuitText::Free(free) = &self.circuit else { return Ok(Vec::new()) };
+    /// The same mixer under every other continuation of its network data; a remark on each that the data do not allow.
+    fn alternatives(&self, n_junctions: usize) -> (Vec<Alternative>, Vec<Finding>) {
+        let CircuitText::Free(free) = &self.circuit else { return Default::default() };
         let own: Vec<Continuation> = free
             .parts
             .iter()
@@ -321,16 +339,31 @@ impl Design {
                 _ => None,
             })
             .collect();
-        if own.is_empty() {
-            return Ok(Vec::new());
-        }
         let mut alternatives = Vec::new();
-        for other in Continuation::ALL.into_iter().filter(|c| own.iter().any(|o| o != c)) {
-            let (multiport, _) = self.multiport(Some(other))?;
-            let embedding = Arc::new(balance::Embedding::new(Arc::new(multiport), n_junctions)?);
-            alternatives.push(Alternative { name: other.name().into(), embedding });
+        let mut remarks = Vec::new();
+        let others = Continuation::ALL.into_iter().filter(|c| own.iter().any(|o| o != c));
+        for other in others {
+            match self.embedding_under(other, n_junctions) {
+                Ok(embedding) => alternatives.push(Alternative { name: other.name().into(), embedding }),
+                Err(error) => {
+                    let name = other.name();
+                    let text = format!(
+                        "the data cannot be continued as `{name}`, so no number was compared with that continuation: {error}"
+                    );
+                    remarks.push(Finding::warning("continued data", text));
+                }
+            }
         }
-        Ok(alternatives)
+        (alternatives, remarks)
+    }
+
+    fn embedding_under(
+        &self,
+        continuation: Continuation,
+        n_junctions: usize,
+    ) -> Result<Arc<balance::Embedding>, ProjectError> {
+        let (multiport, _) = self.multiport(Some(continuation))?;
+        Ok(Arc::new(balance::Embedding::new(Arc::new(multiport), n_junctions)?))
     }
 
     fn terminations(&self) -> String {

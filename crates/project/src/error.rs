@@ -1,6 +1,7 @@
 //! Errors of the project, sorted by what the user can do about them.
 
 use crate::design::DesignError;
+use network::touchstone::TouchstoneError;
 use std::path::{Path, PathBuf};
 
 /// What kind of trouble an error is; the doors map it to exit codes and exceptions.
@@ -27,7 +28,7 @@ pub enum ProjectError {
     Design(#[from] DesignError),
     /// A network data file has problems.
     #[error(transparent)]
-    NetworkFile(#[from] network::touchstone::TouchstoneError),
+    NetworkFile(#[from] Box<NetworkFileError>),
     /// Network data cannot be used as asked.
     #[error("{place}: {source}")]
     Network {
@@ -42,6 +43,14 @@ pub enum ProjectError {
     /// A diode cannot be made, or measured tables not be fitted.
     #[error(transparent)]
     Diode(#[from] diode::DiodeError),
+    /// Self-heating does not settle, or leaves the range of the model.
+    #[error("diode `{diode}`: {source}")]
+    Heat {
+        /// Which diode.
+        diode: String,
+        /// Why.
+        source: diode::DiodeError,
+    },
     /// The linear multiport does not fit the balance.
     #[error(transparent)]
     Balance(#[from] balance::BalanceError),
@@ -75,6 +84,52 @@ pub enum ProjectError {
     Cancelled(#[from] numerics::Cancelled),
 }
 
+/// A problem of a network data file with the text it is about.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{error}")]
+pub struct NetworkFileError {
+    /// What is wrong.
+    pub error: TouchstoneError,
+    /// Text of the file; bytes that are no text are replaced.
+    pub source_text: String,
+    /// Bytes of the text the problem points at: words of a line, or the whole line.
+    pub span: std::ops::Range<usize>,
+}
+
+impl NetworkFileError {
+    pub(crate) fn new(error: TouchstoneError, file: &[u8]) -> Box<Self> {
+        let source_text = String::from_utf8_lossy(file).into_owned();
+        let span = span_of(&source_text, error.line, error.columns);
+        Box::new(Self { error, source_text, span })
+    }
+}
+
+/// Bytes of some columns of a line, both counted from one; lines end at LF, CR or CR LF.
+///
+/// Before the first character outside ASCII, at which reading stops, a column is a byte.
+fn span_of(text: &str, line: usize, columns: Option<(u32, u32)>) -> std::ops::Range<usize> {
+    let start = line_start(text, line);
+    let length = text[start..].find(['\n', '\r']).unwrap_or(text.len() - start);
+    let boundary = |mut at: usize| {
+        while !text.is_char_boundary(at) {
+            at -= 1;
+        }
+        at
+    };
+    let (first, last) = columns.map_or((0, length), |(first, last)| (first.saturating_sub(1) as usize, last as usize));
+    let first = boundary(start + first.min(length));
+    first..boundary(start + last.min(length)).max(first)
+}
+
+fn line_start(text: &str, line: usize) -> usize {
+    let mut start = 0;
+    for _ in 1..line {
+        let Some(end) = text[start..].find(['\n', '\r']) else { return start };
+        start += end + if text[start + end..].starts_with("\r\n") { 2 } else { 1 };
+    }
+    start
+}
+
 impl ProjectError {
     /// What the user can do about it.
     pub fn kind(&self) -> ErrorKind {
@@ -86,6 +141,7 @@ impl ProjectError {
                 B::Mismatch { .. } => ErrorKind::Bug,
                 _ => ErrorKind::NotConverged,
             },
+            Self::Heat { .. } => ErrorKind::NotConverged,
             Self::Io { .. } => ErrorKind::Data,
             _ => ErrorKind::Input,
         }
@@ -94,5 +150,33 @@ impl ProjectError {
     pub(crate) fn io(what: &'static str, path: &Path) -> impl FnOnce(std::io::Error) -> Self {
         let path = path.to_path_buf();
         move |source| Self::Io { what, path, source }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::span_of;
+
+    #[track_caller]
+    fn check(text: &str, line: usize, columns: Option<(u32, u32)>, expected: &str) {
+        assert_eq!(&text[span_of(text, line, columns)], expected);
+    }
+
+    #[test]
+    fn columns_point_at_their_words_whatever_ends_the_lines() {
+        for end in ["\n", "\r", "\r\n"] {
+            let text = ["# GHz S RI R 50", "1 0 x", "2 0 0"].join(end);
+            check(&text, 2, Some((5, 5)), "x");
+            check(&text, 3, Some((1, 3)), "2 0");
+            check(&text, 2, None, "1 0 x");
+        }
+    }
+
+    #[test]
+    fn places_outside_the_text_are_cut_to_it() {
+        check("1 0", 1, Some((3, 90)), "0");
+        check("1 0", 7, Some((1, 1)), "1");
+        check("", 1, Some((1, 2)), "");
+        check("! \u{fffd}", 1, Some((3, 3)), "");
     }
 }

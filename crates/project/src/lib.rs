@@ -9,10 +9,11 @@ pub mod design;
 mod error;
 pub mod files;
 pub mod fit;
+mod heat;
 pub mod network_file;
 pub mod review;
 mod templates;
 
-pub use error::{ErrorKind, ProjectError};
+pub use error::{ErrorKind, NetworkFileError, ProjectError};
 pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};
 pub use {diode, mixer, network, numerics, report, spec};

@@ -1,6 +1,6 @@
 //! Network data files: what is in them, may they be trusted, the same in another version or reference.
 
-use crate::error::ProjectError;
+use crate::error::{NetworkFileError, ProjectError};
 use network::hygiene::{self, Figure};
 use network::touchstone::{self, ReadSettings, WriteVersion};
 use network::{Network, NetworkError};
@@ -50,7 +50,7 @@ pub fn read(path: &Path, lenient: bool) -> Result<(Network, NetworkSurvey), Proj
     let bytes = std::fs::read(path).map_err(ProjectError::io("read", path))?;
     let file = path.display().to_string();
     let settings = if lenient { ReadSettings::lenient(file.clone()) } else { ReadSettings::strict(file.clone()) };
-    let data = touchstone::read(&bytes, &settings)?;
+    let data = touchstone::read(&bytes, &settings).map_err(|error| NetworkFileError::new(error, &bytes))?;
     let wrong = |source| ProjectError::Network { place: file.clone(), source };
     let network = data.to_network().map_err(wrong)?;
     let survey = survey(&file, data.version.to_string(), &network, data.findings()).map_err(wrong)?;

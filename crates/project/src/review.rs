@@ -12,9 +12,9 @@ use spec::{Item, JunctionWaveform, Review};
 /// carry the names of their seats.
 ///
 /// # Errors
-/// A circuit that cannot be joined, a steady state that cannot be found, or the wish of `watch` to stop.
+/// A circuit that cannot be joined, a steady state that cannot be found, diodes that heat without end, or the wish of `watch` to stop.
 pub fn run(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
-    let mixer = design.mixer()?;
+    let mixer = design.mixer_in_operation(watch)?;
     let mut whole: Option<Review> = None;
     for (seats, plan) in design.plans() {
         let review = mixer::review(&mixer, &plan, watch)?;

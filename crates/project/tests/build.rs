@@ -159,3 +159,30 @@ fn a_template_ring_is_balanced_and_loses_more_than_the_ideal_switch() {
     let isolation = value(&review.summary, Measure::Isolation { from: PortName::Lo, to: PortName::Rf });
     assert!(isolation > 150.0, "equal diodes and ideal baluns isolate by symmetry, found {isolation} dB");
 }
+
+#[test]
+fn a_continuation_the_data_do_not_carry_is_a_remark_not_a_failure() {
+    // one matched port at two frequencies: enough for simple continuations, too little for a rational model
+    let folder = folder("short-file");
+    std::fs::write(folder.join("short.s1p"), "# GHz S RI R 50\n1 0 0\n2 0 0\n").expect("written");
+    let text = include_str!("data/template.toml").split("[circuit]").next().expect("a head").to_owned()
+        + r#"
+[circuit]
+port = [
+  { role = "lo", nodes = ["lo", "0"], resistance = "50 ohm" },
+  { role = "rf", nodes = ["rf", "0"], resistance = "50 ohm" },
+  { role = "if", nodes = ["if", "0"], resistance = "50 ohm" },
+]
+resistor = [{ name = "R1", nodes = ["rf", "lo"], resistance = "50 ohm" }]
+diode = [{ name = "D1", model = "D", anode = "lo", cathode = "if" }]
+block = [{ name = "B", file = "short.s1p", nodes = ["lo"], continuation = "matched" }]
+"#;
+    let design = Design::parse("short.toml", &text, &folder).unwrap_or_else(|e| panic!("{e}"));
+    let mixer = design.mixer();
+    std::fs::remove_dir_all(&folder).expect("the folder is ours");
+    let mixer = mixer.unwrap_or_else(|e| panic!("{e}"));
+    let remarks: Vec<_> = mixer.findings.iter().filter(|f| f.place == "continued data").collect();
+    let others = network::Continuation::ALL.len() - 1;
+    assert_eq!(mixer.alternatives.len() + remarks.len(), others, "{remarks:?}");
+    assert!(remarks.iter().any(|f| f.text.contains("`rational`")), "{remarks:?}");
+}

@@ -3,7 +3,9 @@
 use super::problem::ProblemKind;
 use super::tree::{At, Rule, Table};
 use diode::{Breakdown, ParasiticsIn, SaturationLaw, SchottkyParameters};
-use quantity::{Capacitance, CarrierEnergy, Current, Inductance, Resistance, Temperature, Time, Voltage};
+use quantity::{
+    Capacitance, CarrierEnergy, Current, Inductance, Resistance, Temperature, ThermalResistance, Time, Voltage,
+};
 use std::ops::Range;
 
 /// A named diode model.
@@ -22,7 +24,7 @@ pub struct DiodeModel {
 }
 
 /// Key in the file of each parameter the diode crate may complain about.
-const KEY_OF: [(&str, &str); 13] = [
+const KEY_OF: [(&str, &str); 14] = [
     ("is_a", "IS"),
     ("n", "N"),
     ("rs_ohm", "RS"),
@@ -36,6 +38,7 @@ const KEY_OF: [(&str, &str); 13] = [
     ("nbv", "NBV"),
     ("barrier_ev", "barrier"),
     ("xti", "XTI"),
+    ("thermal_resistance_k_per_w", "thermal_resistance"),
 ];
 
 pub(super) fn read_models(root: &Table<'_>) -> Vec<(At<String>, Option<DiodeModel>)> {
@@ -87,6 +90,9 @@ fn read_model(name: &At<String>, t: Table<'_>) -> Option<DiodeModel> {
         finger_inductance_h: t
             .quantity::<Inductance>("finger_inductance", Rule::NotNegative)
             .map_or(0.0, |q| q.value.si()),
+        thermal_resistance_k_per_w: t
+            .quantity::<ThermalResistance>("thermal_resistance", Rule::NotNegative)
+            .map(|q| q.value.si()),
         ..before
     };
     let parasitics = [("diode", ParasiticsIn::Diode), ("network", ParasiticsIn::Field)];

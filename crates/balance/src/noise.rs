@@ -101,7 +101,7 @@ pub fn noise_at(
     let mut gain = vec![vec![0.0; m]; n_ports];
     let mut own_gamma = Complex64::default();
     for i in 0..m {
-        for p in 0..n_ports {
+        for (p, gain) in gain.iter_mut().enumerate() {
             let mut t: Complex64 = (0..n).map(|j| from_junction[i][j] * lane.blocks[i].je[(j, p)]).sum();
             if i == out {
                 t += lane.blocks[i].ee[(port, p)];
@@ -109,7 +109,7 @@ pub fn noise_at(
                     own_gamma = t;
                 }
             }
-            gain[p][i] = t.norm_sqr();
+            gain[i] = t.norm_sqr();
         }
     }
     let kt_port = BOLTZMANN_J_PER_K * settings.port_temp_k;

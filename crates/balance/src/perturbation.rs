@@ -73,10 +73,10 @@ pub fn perturb(
             *q += fq;
         }
         out.waves.push(outgoing(state, &lane, &w, &v, &q, port, wave, m));
-        for j in 0..n {
+        for (j, dv) in dv.iter_mut().enumerate() {
             let w = solver.samples(&w[j * harmonics..(j + 1) * harmonics]);
             let samples = (0..n_samples).map(|s| w[s] * state.slopes.dv[j][s] + forced.v_samples[j][s]).collect();
-            dv[j].push(samples);
+            dv.push(samples);
         }
     }
     Ok(out)

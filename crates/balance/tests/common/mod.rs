@@ -1,13 +1,16 @@
-//! Brings the circuits of the steady-state check values into our own types.
+//! Brings the circuits of the steady-state check values into our own types, and small circuits with
+//! closed-form answers.
 #![allow(dead_code)] // each test file uses its own part
+
+pub(crate) mod bare;
 
 use circuit::{Access, Circuit, CoupledPair, Line};
 use diode::{Device, SchottkyParameters};
 use mixwright_balance::{BalanceSettings, Drive, Embedding, Problem, SteadyState};
 use num_complex::Complex64;
 use numerics::RMatrix;
-use proof::circuit::Kind;
-use proof::{Case, Point};
+use proof::circuit::{DiodeParameters, Element, Kind, Tone, watt_of_dbm};
+use proof::{Case, CheckValue, Origin, Point};
 use std::sync::Arc;
 
 /// Temperature of all cases, kelvin.
@@ -23,62 +26,29 @@ pub(crate) struct Posed {
 
 /// Poses a point; `with_signal` false leaves the RF tone out.
 pub(crate) fn pose(point: &Point, with_signal: bool) -> Posed {
+    let tones_hz: Vec<f64> = std::iter::once(point.f_lo_hz).chain(point.f_rf_hz.filter(|_| with_signal)).collect();
+    let (problem, diode_names) = problem_of(&point.elements, &tones_hz);
+    Posed { problem, diode_names, f_lo_hz: point.f_lo_hz, f_rf_hz: point.f_rf_hz }
+}
+
+/// A netlist of the controls as a problem with these tones; sources at other frequencies are left out.
+pub(crate) fn problem_of(elements: &[Element], tones_hz: &[f64]) -> (Problem, Vec<String>) {
     let mut c = Circuit::new();
-    let mut ports: Vec<(usize, &proof::circuit::Element)> = Vec::new();
+    let mut ports: Vec<(usize, &Element)> = Vec::new();
     let mut devices: Vec<Arc<dyn Device>> = Vec::new();
     let mut diode_names = Vec::new();
-    let pair = |n: &[String; 2]| [n[0].clone(), n[1].clone()];
-    for e in &point.elements {
+    for e in elements {
         match &e.kind {
             Kind::Port { index, .. } => ports.push((*index, e)),
-            Kind::Resistor { nodes, ohm } => {
-                c.add_resistor(&e.id, strs(&pair(nodes)), *ohm);
-            }
-            Kind::Inductor { nodes, henry } => {
-                c.add_inductor(&e.id, strs(&pair(nodes)), *henry);
-            }
-            Kind::Capacitor { nodes, farad } => {
-                c.add_capacitor(&e.id, strs(&pair(nodes)), *farad);
-            }
-            Kind::Coupled { branches, henry } => {
-                let windings: Vec<[&str; 2]> = branches.iter().map(strs).collect();
-                c.add_coupled_inductors(&e.id, &windings, RMatrix::from_rows(henry));
-            }
-            Kind::Transformer { windings } => {
-                let w: Vec<([&str; 2], f64)> = windings.iter().map(|w| (strs(&w.nodes), w.turns)).collect();
-                c.add_transformer(&e.id, &w);
-            }
-            Kind::Line { nodes, z_ohm, delay_s } => {
-                c.add_line(&e.id, four(nodes), Line::lossless(*z_ohm, *delay_s));
-                nodes.iter().filter(|n| n.as_str() == "open").for_each(|n| {
-                    c.leave_open(n);
-                });
-            }
-            Kind::CoupledLine { nodes, z_even_ohm, z_odd_ohm, delay_s } => {
-                c.add_coupled_pair(&e.id, four(nodes), CoupledPair::new(*z_even_ohm, *z_odd_ohm, *delay_s));
-            }
-            Kind::Diode { nodes, parameters: p } => {
-                let access = Access { rs_ohm: p.rs_ohm, ..Access::default() };
-                c.add_diode(&e.id, &nodes[0], &nodes[1], access);
-                let schottky = SchottkyParameters {
-                    is_a: p.is_a,
-                    n: p.n,
-                    cj0_f: p.cj0_f,
-                    vj_v: p.vj_v,
-                    m: p.m,
-                    fc: p.fc,
-                    tt_s: p.tt_s,
-                    temp_nominal_k: TEMP_K,
-                    breakdown: p.breakdown.map(|b| diode::Breakdown { bv_v: b.bv_v, ibv_a: b.ibv_a, nbv: b.nbv }),
-                    ..SchottkyParameters::default()
-                };
-                devices.push(Arc::new(schottky.at_temperature(TEMP_K).expect("valid parameters")));
+            Kind::Diode { parameters, .. } => {
+                devices.push(junction(parameters));
                 diode_names.push(e.id.clone());
+                add_element(&mut c, e);
             }
+            _ => add_element(&mut c, e),
         }
     }
     ports.sort_by_key(|p| p.0);
-    let tones_hz: Vec<f64> = std::iter::once(point.f_lo_hz).chain(point.f_rf_hz.filter(|_| with_signal)).collect();
     let n_tones = tones_hz.len();
     let mut drives = Vec::new();
     for (i, (_, e)) in ports.iter().enumerate() {
@@ -96,8 +66,62 @@ pub(crate) fn pose(point: &Point, with_signal: bool) -> Posed {
     }
     let multiport = c.compile().expect("compiles");
     let embedding = Embedding::new(Arc::new(multiport), devices.len()).expect("junctions");
-    let problem = Problem { embedding: Arc::new(embedding), devices, tones_hz, drives };
-    Posed { problem, diode_names, f_lo_hz: point.f_lo_hz, f_rf_hz: point.f_rf_hz }
+    let problem = Problem { embedding: Arc::new(embedding), devices, tones_hz: tones_hz.to_vec(), drives };
+    (problem, diode_names)
+}
+
+/// Everything but ports, which have to come in the order of their numbers.
+fn add_element(c: &mut Circuit, e: &Element) {
+    match &e.kind {
+        Kind::Port { .. } => {}
+        Kind::Resistor { nodes, ohm } => {
+            c.add_resistor(&e.id, strs(nodes), *ohm);
+        }
+        Kind::Inductor { nodes, henry } => {
+            c.add_inductor(&e.id, strs(nodes), *henry);
+        }
+        Kind::Capacitor { nodes, farad } => {
+            c.add_capacitor(&e.id, strs(nodes), *farad);
+        }
+        Kind::Coupled { branches, henry } => {
+            let windings: Vec<[&str; 2]> = branches.iter().map(strs).collect();
+            c.add_coupled_inductors(&e.id, &windings, RMatrix::from_rows(henry));
+        }
+        Kind::Transformer { windings } => {
+            let w: Vec<([&str; 2], f64)> = windings.iter().map(|w| (strs(&w.nodes), w.turns)).collect();
+            c.add_transformer(&e.id, &w);
+        }
+        Kind::Line { nodes, z_ohm, delay_s } => {
+            c.add_line(&e.id, four(nodes), Line::lossless(*z_ohm, *delay_s));
+            nodes.iter().filter(|n| n.as_str() == "open").for_each(|n| {
+                c.leave_open(n);
+            });
+        }
+        Kind::CoupledLine { nodes, z_even_ohm, z_odd_ohm, delay_s } => {
+            c.add_coupled_pair(&e.id, four(nodes), CoupledPair::new(*z_even_ohm, *z_odd_ohm, *delay_s));
+        }
+        Kind::Diode { nodes, parameters } => {
+            let access = Access { rs_ohm: parameters.rs_ohm, ..Access::default() };
+            c.add_diode(&e.id, &nodes[0], &nodes[1], access);
+        }
+    }
+}
+
+/// The junction of a diode of the controls at the temperature of all cases.
+pub(crate) fn junction(p: &DiodeParameters) -> Arc<dyn Device> {
+    let schottky = SchottkyParameters {
+        is_a: p.is_a,
+        n: p.n,
+        cj0_f: p.cj0_f,
+        vj_v: p.vj_v,
+        m: p.m,
+        fc: p.fc,
+        tt_s: p.tt_s,
+        temp_nominal_k: TEMP_K,
+        breakdown: p.breakdown.map(|b| diode::Breakdown { bv_v: b.bv_v, ibv_a: b.ibv_a, nbv: b.nbv }),
+        ..SchottkyParameters::default()
+    };
+    Arc::new(schottky.at_temperature(TEMP_K).expect("valid parameters"))
 }
 
 fn strs(n: &[String; 2]) -> [&str; 2] {
@@ -162,4 +186,84 @@ pub(crate) fn spur_levels(case: &Case, point: &Point, state: &SteadyState) -> Ve
 pub(crate) fn fine(lo_dbm: f64) -> BalanceSettings {
     let pump_order = if lo_dbm > 13.0 { 128 } else { 80 };
     BalanceSettings { pump_order, signal_order: 12, oversample: 2.0, ..BalanceSettings::default() }
+}
+
+/// Checks the expected numbers of an entry of the theory, at the tolerance stated there.
+///
+/// `found` gives none for a row without a number of ours; at least one row must be checked.
+pub(crate) fn check_theory(id: &str, found: &dyn Fn(&str) -> Option<f64>) {
+    let root: serde_json::Value = serde_json::from_str(proof::theory::CHECKS_JSON).expect("the theory is JSON");
+    let entries = root["checks"].as_array().expect("a list of checks");
+    let entry = entries.iter().find(|e| e["id"] == id).expect("an entry of that id");
+    let mut n_checked = 0;
+    for row in entry["expected"].as_array().expect("expected numbers") {
+        let name = row["name"].as_str().expect("a name");
+        let (Some(expected), Some(value)) = (row["value"].as_f64(), found(name)) else { continue };
+        let relative = row["tol_rel"].as_f64().map(|t| t * expected.abs());
+        let within = row["tol_abs"].as_f64().or(relative).expect("a stated tolerance");
+        let what = format!("{id}: {name}");
+        let origin =
+            Origin::Derived { how: "closed form or exact small system, 40-digit arithmetic; see the theory file" };
+        CheckValue { what: &what, expected, within, because: "tolerance stated with the number", origin }.check(value);
+        n_checked += 1;
+    }
+    assert!(n_checked > 0, "{id}: something was checked");
+}
+
+/// The last number in a name such as `CL at LO 10 dBm`.
+pub(crate) fn last_number(name: &str) -> f64 {
+    let words = name.split(|c: char| c.is_whitespace() || c == '=').rev();
+    words.filter_map(|w| w.parse().ok()).next().expect("a number in the name")
+}
+
+/// The ring on ideal transformers of case 06 with its own diodes and levels; ports 1 LO, 2 RF, 3 IF.
+///
+/// `rf` lists frequency in hertz, level in dBm and phase in rad of every tone at the RF port.
+pub(crate) fn ring(
+    diodes: &[DiodeParameters; 4],
+    lo: (f64, f64),
+    rf: &[(f64, f64, f64)],
+    port_ohm: [f64; 3],
+) -> Vec<Element> {
+    let mut elements = proof::steady_case("case06").elements;
+    let mut next_diode = diodes.iter();
+    for e in &mut elements {
+        match &mut e.kind {
+            Kind::Diode { parameters, .. } => *parameters = *next_diode.next().expect("four diodes"),
+            Kind::Port { index, r_ohm, tones, .. } => {
+                *r_ohm = port_ohm[*index - 1];
+                let tone = |(f_hz, dbm, phase_rad): (f64, f64, f64)| Tone {
+                    name: String::new(),
+                    f_hz,
+                    available_w: watt_of_dbm(dbm),
+                    phase_rad,
+                };
+                *tones = match *index {
+                    1 => vec![tone((lo.0, lo.1, 0.0))],
+                    2 => rf.iter().map(|&t| tone(t)).collect(),
+                    _ => Vec::new(),
+                };
+            }
+            _ => {}
+        }
+    }
+    elements
+}
+
+/// The diode of section J of the theory: no charge.
+pub(crate) const J_DIODE: DiodeParameters = DiodeParameters {
+    is_a: 1e-13,
+    n: 1.05,
+    rs_ohm: 5.0,
+    cj0_f: 0.0,
+    vj_v: 0.7,
+    m: 0.5,
+    fc: 0.5,
+    tt_s: 0.0,
+    breakdown: None,
+};
+
+/// Power ratio in dB.
+pub(crate) fn db(ratio: f64) -> f64 {
+    10.0 * ratio.log10()
 }

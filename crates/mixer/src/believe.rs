@@ -189,7 +189,7 @@ pub(crate) fn cancellation(mixer: &Mixer, terms: &[Complex64]) -> Option<Cancell
     let sum: Complex64 = terms.iter().sum();
     let magnitudes: f64 = terms.iter().map(|t| t.norm()).sum();
     let ratio_db = 20.0 * (magnitudes / sum.norm()).log10();
-    if !(ratio_db >= CANCELLATION_DB) {
+    if ratio_db.is_nan() || ratio_db < CANCELLATION_DB {
         return None;
     }
     let mut named: Vec<Term> = terms

@@ -65,13 +65,13 @@ fn all(review: &Review) -> Vec<&Reading> {
 }
 
 /// First reading of a measure at the nominal levels.
-fn find<'a>(review: &'a Review, measure: Measure) -> &'a Reading {
+fn find(review: &Review, measure: Measure) -> &Reading {
     let nominal = |r: &&&Reading| {
         r.conditions.lo_dbm == review.nominal.lo_dbm
             && r.conditions.signal_dbm.is_none_or(|l| Some(l) == review.nominal.signal_dbm)
     };
     let found = all(review);
-    *found.iter().filter(|r| r.measure == measure).find(nominal).unwrap_or_else(|| panic!("no {}", measure.label()))
+    found.iter().filter(|r| r.measure == measure).find(nominal).unwrap_or_else(|| panic!("no {}", measure.label()))
 }
 
 fn check(what: &str, id: &'static str, expected: f64, within: f64, found: f64) {

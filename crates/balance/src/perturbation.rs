@@ -94,14 +94,14 @@ fn forced_response(state: &PumpedState, solver: &LaneSolver, dv: &[Vec<Vec<Compl
     let n_samples = state.slopes.n_samples();
     let zero = Complex64::default();
     let mut forced = Forced { v: vec![zero; n * harmonics], q: vec![zero; n * harmonics], v_samples: Vec::new() };
-    for j in 0..n {
+    for (j, dv) in dv.iter().enumerate() {
         let mut v_samples = vec![zero; n_samples];
         if m > 1 {
             let mut q_samples = vec![zero; n_samples];
             let r = solver.lane.junction_ohm[j];
             let (mut orders, mut current, mut charge) = (vec![zero; m], vec![zero; m], vec![zero; m]);
             for s in 0..n_samples {
-                for (o, v) in orders.iter_mut().zip(&dv[j]) {
+                for (o, v) in orders.iter_mut().zip(dv) {
                     *o = v[s];
                 }
                 orders[m - 1] = zero;

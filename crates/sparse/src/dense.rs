@@ -66,7 +66,12 @@ pub(crate) fn diagonal<T: Scalar>(panel: MatRef<'_, T>) -> Vec<T> {
 
 /// `A diag(d)`.
 pub(crate) fn times_diagonal<T: Scalar>(a: MatRef<'_, T>, d: &[T]) -> Mat<T> {
-    Mat::from_fn(a.nrows(), a.ncols(), |i, j| a[(i, j)] * d[j])
+    let mut out = Mat::zeros(a.nrows(), a.ncols());
+    for (j, &d) in d.iter().enumerate() {
+        let source = a.col(j);
+        out.col_as_slice_mut(j).iter_mut().zip(source.iter()).for_each(|(o, &v)| *o = v * d);
+    }
+    out
 }
 
 fn factor_plain<T: Scalar>(panel: MatMut<'_, T>, guard: &mut PivotGuard) {
@@ -93,9 +98,7 @@ fn factor_plain<T: Scalar>(panel: MatMut<'_, T>, guard: &mut PivotGuard) {
     solve_unit_lower_triangular_in_place(top.rb(), low.rb_mut().transpose_mut(), Par::Seq);
     for j in 0..p {
         let inv = T::unit() / top[(j, j)];
-        for i in 0..low.nrows() {
-            low[(i, j)] *= inv;
-        }
+        low.rb_mut().col_mut(j).iter_mut().for_each(|v| *v *= inv);
     }
 }
 

@@ -48,7 +48,13 @@ pub fn triangulate(
             what: format!("expected a rectangle of finite size, found x {x_m:?}, y {y_m:?}"),
         });
     }
-    let all: Vec<Segment> = rim.iter().chain(segments).copied().collect();
+    // Points a rounding away from the rim would make slivers there.
+    let snap = |p: [f64; 2]| {
+        let to = |v: f64, limits: [f64; 2]| limits.into_iter().find(|l| (v - l).abs() <= 1e-9 * span).unwrap_or(v);
+        [to(p[0], x_m), to(p[1], y_m)]
+    };
+    let snapped = segments.iter().map(|s| Segment { ends: s.ends.map(snap), size_m: s.size_m });
+    let all: Vec<Segment> = rim.into_iter().chain(snapped).collect();
     let field = SizeField { segments: segments.to_vec(), size: size.clone() };
     let mut points = Points { list: Vec::new(), tolerance: 1e-9 * span };
     let mut pieces = cut(&all, &mut points);

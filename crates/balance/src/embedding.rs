@@ -39,6 +39,17 @@ impl Embedding {
         Ok(Self { n_external: n - n_junctions, n_junctions, reference_ohm, response, seen: RwLock::default() })
     }
 
+    /// The same multiport with nothing remembered.
+    pub fn renewed(&self) -> Self {
+        Self {
+            response: self.response.clone(),
+            n_external: self.n_external,
+            n_junctions: self.n_junctions,
+            reference_ohm: self.reference_ohm.clone(),
+            seen: RwLock::default(),
+        }
+    }
+
     /// Number of external ports.
     pub fn n_external(&self) -> usize {
         self.n_external

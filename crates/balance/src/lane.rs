@@ -192,17 +192,17 @@ pub(crate) fn matrix(lane: &Lane, slopes: &Slopes) -> CMatrix {
     let all = 0..lane.n_harmonics();
     let n = lane.n_harmonics() * lane.n_junctions();
     let mut a = CMatrix::zeros(n, n);
-    columns(lane, slopes, all.clone(), all, |row, col, x| a[(row, col)] = x);
+    columns(lane, slopes, all.clone(), all, 0.0, |row, col, x| a[(row, col)] = x);
     a
 }
 
 /// Rows and columns of [`matrix`] in two ranges of harmonic indices.
-fn block<T: Precision>(lane: &Lane, slopes: &Slopes, rows: Range<usize>, cols: Range<usize>) -> Split<T> {
+fn block<T: Precision>(lane: &Lane, slopes: &Slopes, rows: Range<usize>, cols: Range<usize>, leak: f64) -> Split<T> {
     let n = lane.n_junctions();
     let mut a = Split::zeros(rows.len() * n, cols.len() * n);
     let n_rows = a.n_rows();
     let (re, im) = a.parts_mut();
-    columns(lane, slopes, rows, cols, |row, col, x| {
+    columns(lane, slopes, rows, cols, leak, |row, col, x| {
         re[col * n_rows + row] = T::from_f64(x.re);
         im[col * n_rows + row] = T::from_f64(x.im);
     });
@@ -216,6 +216,7 @@ fn columns(
     slopes: &Slopes,
     rows: Range<usize>,
     cols: Range<usize>,
+    leak: f64,
     mut store: impl FnMut(usize, usize, Complex64),
 ) {
     let n = lane.n_junctions();
@@ -226,7 +227,7 @@ fn columns(
                 let h = i as i32 - i2 as i32;
                 let mut t = Complex64::new(0.0, lane.omega[i] * r) * slopes.dq(col_j, h);
                 if h == 0 {
-                    t += 1.0;
+                    t += 1.0 + leak;
                 }
                 let through = t - 2.0 * slopes.dv(col_j, h);
                 let s = lane.column(i, col_j);
@@ -266,11 +267,17 @@ pub(crate) struct Scratch {
 
 impl Preconditioner {
     /// Blocks hold about `2·dense_order + 1` harmonics.
+    ///
+    /// Where single precision sees a singular block (a junction at rest behind a block of direct
+    /// current conducts some 1e-13 of its reference), double precision takes over.
     pub(crate) fn new(lane: &Lane, slopes: &Slopes, dense_order: usize, grade: Grade) -> Result<Self, BalanceError> {
-        Ok(match grade {
-            Grade::Single => Self::Single(Chain::new(lane, slopes, dense_order)?),
-            Grade::Double => Self::Double(Chain::new(lane, slopes, dense_order)?),
-        })
+        if grade == Grade::Single
+            && let Ok(chain) = Chain::new(lane, slopes, dense_order, 0.0)
+        {
+            return Ok(Self::Single(chain));
+        }
+        let chain = Chain::new(lane, slopes, dense_order, 0.0);
+        Ok(Self::Double(chain.or_else(|_| Chain::new(lane, slopes, dense_order, LEAK))?))
     }
 
     /// `x` and `y` hold one lane of all junctions: junction `j`, harmonic index `i` at `j·stride + i`.
@@ -281,6 +288,10 @@ impl Preconditioner {
         }
     }
 }
+
+/// Conductance added to every junction, as a part of its reference, where even double precision sees
+/// a singular block: only the approximate inverse has it, never the equations.
+const LEAK: f64 = 1e-10;
 
 /// The blocks of a [`Preconditioner`] after elimination from the lowest harmonic upwards.
 pub(crate) struct Chain<T> {
@@ -300,19 +311,19 @@ struct Block<T> {
 }
 
 impl<T: Precision> Chain<T> {
-    fn new(lane: &Lane, slopes: &Slopes, dense_order: usize) -> Result<Self, BalanceError> {
+    fn new(lane: &Lane, slopes: &Slopes, dense_order: usize, leak: f64) -> Result<Self, BalanceError> {
         let m = lane.n_harmonics();
         let count = m.div_ceil(2 * dense_order + 1);
         let edge = |b: usize| b * m / count;
         let mut blocks: Vec<Block<T>> = Vec::with_capacity(count);
         for b in 0..count {
             let here = edge(b)..edge(b + 1);
-            let mut inverse = block(lane, slopes, here.clone(), here.clone());
+            let mut inverse = block(lane, slopes, here.clone(), here.clone(), leak);
             let (mut below, mut above) = (None, None);
             if let Some(before) = blocks.last() {
-                let coupling = block(lane, slopes, before.harmonics.clone(), here.clone());
+                let coupling = block(lane, slopes, before.harmonics.clone(), here.clone(), leak);
                 let right = Split::product(&before.inverse, &coupling);
-                let left = block(lane, slopes, here.clone(), before.harmonics.clone());
+                let left = block(lane, slopes, here.clone(), before.harmonics.clone(), leak);
                 inverse.subtract_product(&left, &right);
                 (below, above) = (Some(left), Some(right));
             }
@@ -367,12 +378,16 @@ pub(crate) struct LaneSolver<'a> {
     pub slopes: &'a Slopes,
     plan: Fourier,
     preconditioner: Preconditioner,
+    cut: usize,
 }
+
+/// Residual, in units of the tolerance, above which a lane is tried again in double precision.
+const SINGLE_ENOUGH: f64 = 100.0;
 
 impl<'a> LaneSolver<'a> {
     pub(crate) fn new(lane: &'a Lane, slopes: &'a Slopes, cut: usize) -> Result<Self, BalanceError> {
         let preconditioner = Preconditioner::new(lane, slopes, cut, Grade::Single)?;
-        Ok(Self { lane, slopes, plan: Fourier::new(&[slopes.n_samples()]), preconditioner })
+        Ok(Self { lane, slopes, plan: Fourier::new(&[slopes.n_samples()]), preconditioner, cut })
     }
 
     /// Solution of the linearised balance for a right side laid out junction by junction.
@@ -380,7 +395,16 @@ impl<'a> LaneSolver<'a> {
         let mut scratch = Scratch::default();
         let stride = self.lane.n_harmonics();
         let settings = KrylovSettings { scalars: Scalars::Complex, tolerance, restart: 60, iterations_max: 240 };
-        gmres(|x, y| self.apply(x, y), |x, y| self.preconditioner.apply(x, y, stride, &mut scratch), rhs, settings)
+        let mut by = |p: &Preconditioner| {
+            gmres(|x, y| self.apply(x, y), |x, y| p.apply(x, y, stride, &mut scratch), rhs, settings)
+        };
+        let found = by(&self.preconditioner);
+        if found.residual <= SINGLE_ENOUGH * tolerance {
+            return found;
+        }
+        let Ok(double) = Preconditioner::new(self.lane, self.slopes, self.cut, Grade::Double) else { return found };
+        let again = by(&double);
+        if again.residual < found.residual { again } else { found }
     }
 
     /// The linearised balance applied to `w`.

@@ -5,7 +5,8 @@ use crate::spectra::{Spectra, Transform};
 use crate::{BalanceError, Basis, Embedding, Truncation};
 use diode::{Device, JunctionPoint};
 use numerics::krylov::{KrylovSettings, Scalars, gmres};
-use numerics::{Complex64, Outcome, Quiet, Report, Watch};
+use numerics::linear::singular_values;
+use numerics::{CMatrix, Complex64, Outcome, Quiet, Report, Watch};
 use std::sync::Arc;
 
 /// A wave arriving at an external port at one product of the tones.
@@ -115,23 +116,37 @@ pub fn solve_from(
     let full = basis_of((settings.pump_order, settings.signal_order));
     let mut w = match start {
         Some(state) => state.w.moved_to(&state.basis, &full),
-        None => {
-            let (mut w, mut basis) = pump_alone(problem, settings, &mut report, watch)?;
-            for (i, &orders) in levels(settings, n_others).iter().enumerate() {
-                let next = basis_of(orders);
-                let mut x = w.moved_to(&basis, &next);
-                let coarse = BalanceSettings { residual_v: settings.residual_v.max(COARSE_RESIDUAL_V), ..*settings };
-                let others_are_new = i == 0 && n_others > 0;
-                Equations::new(problem, next.clone())?.raise(&mut x, &coarse, others_are_new, &mut report, watch)?;
-                (w, basis) = (x, next);
-            }
-            w.moved_to(&basis, &full)
-        }
+        None => match coarse_to_fine(problem, settings, &basis_of, &mut report, watch) {
+            Ok((w, basis)) => w.moved_to(&basis, &full),
+            // few harmonics may have no solution where many have one
+            Err(BalanceError::NotConverged { .. }) => Spectra::zeros(problem.devices.len(), &full),
+            Err(e) => return Err(e),
+        },
     };
     let equations = Equations::new(problem, full)?;
     equations.raise(&mut w, settings, false, &mut report, watch)?;
     report.unknowns = w.as_slice().len() * 2;
     Ok((equations.state(w, problem)?, report))
+}
+
+/// A solution at the last level before the asked orders.
+fn coarse_to_fine(
+    problem: &Problem,
+    settings: &BalanceSettings,
+    basis_of: &dyn Fn((usize, usize)) -> Basis,
+    report: &mut Report,
+    watch: &dyn Watch,
+) -> Result<(Spectra, Basis), BalanceError> {
+    let n_others = problem.tones_hz.len() - 1;
+    let coarse = BalanceSettings { residual_v: settings.residual_v.max(COARSE_RESIDUAL_V), ..*settings };
+    let (mut w, mut basis) = pump_alone(problem, settings, report, watch)?;
+    for (i, &orders) in levels(settings, n_others).iter().enumerate() {
+        let next = basis_of(orders);
+        w = w.moved_to(&basis, &next);
+        Equations::new(problem, next.clone())?.raise(&mut w, &coarse, i == 0 && n_others > 0, report, watch)?;
+        basis = next;
+    }
+    Ok((w, basis))
 }
 
 /// Residual at which a coarse level is left: below its own truncation error.
@@ -199,8 +214,14 @@ fn check(problem: &Problem) -> Result<(), BalanceError> {
     Ok(())
 }
 
+/// A Newton step that leaves more than this part of the residual is a stall; four in a row end the attempt.
+const STALL: f64 = 0.97;
+
 /// Residual of the linear solution above which a Newton step is not worth its evaluation.
 const FORCING_MAX: f64 = 1e-2;
+
+/// The same for a floating circuit, whose mean voltages hang on the smallest parts of the residual.
+const FORCING_FLOATING: f64 = 1e-7;
 
 /// Residual of the next linear solution from the contraction of the last Newton step: what Newton's
 /// own error will leave, no less.
@@ -218,6 +239,8 @@ struct Equations<'a> {
     /// Right side from the pump (and direct) sources, and from all others.
     pump_drive: Spectra,
     other_drive: Spectra,
+    /// Some direct current through the junctions has no path through the network.
+    is_floating: bool,
 }
 
 /// Working space of [`Equations::linearised`].
@@ -240,7 +263,31 @@ struct Point {
     samples_v: Vec<Vec<f64>>,
     worst: f64,
     norm: f64,
+    /// Estimated error of the mean voltages of a floating circuit, zero for others.
+    bias_error_v: f64,
 }
+
+/// How much of the drive is on, and the conductance added to every junction, as a part of its reference.
+#[derive(Debug, Clone, Copy)]
+struct Level {
+    pump: f64,
+    others: f64,
+    leak: f64,
+}
+
+impl Level {
+    const FULL: Self = Self { pump: 1.0, others: 1.0, leak: 0.0 };
+}
+
+/// Leak with which a difficult circuit is started, and the one from which the step to none is taken.
+const LEAK_FIRST: f64 = 0.1;
+const LEAK_LAST: f64 = 1e-14;
+/// Error of a mean junction voltage that is allowed: 1e-4 of its capacitance, 1e-3 dB of anything.
+const BIAS_V: f64 = 1e-4;
+/// Roundings of a mean over some hundred samples.
+const ROUNDINGS: f64 = 4.0;
+/// Part of the mean power that must leave the junctions for a circuit not to float.
+const FLOATING: f64 = 1e-6;
 
 impl<'a> Equations<'a> {
     fn new(problem: &'a Problem, basis: Basis) -> Result<Self, BalanceError> {
@@ -256,12 +303,18 @@ impl<'a> Equations<'a> {
             let into = if d.orders[1..].iter().all(|&m| m == 0) { &mut pump_drive } else { &mut other_drive };
             add_drive(into, d, &basis, &lanes)?;
         }
-        Ok(Self { transform: Transform::new(&basis), problem, basis, lanes, pump_drive, other_drive })
+        let is_floating = is_floating(&lanes[0])?;
+        Ok(Self { transform: Transform::new(&basis), problem, basis, lanes, pump_drive, other_drive, is_floating })
     }
 
-    /// Solves at full drive, raising the drive in steps where a direct attack fails.
+    /// Solves at full drive.
     ///
-    /// With `others_only` the pump stays at full level and the other tones are raised.
+    /// With `others_only` the pump stays at full level and the other tones are new.
+    /// 1. A direct attack, unless a floating circuit starts from afar: there the mean voltage of a
+    ///    junction hangs on a conductance of 1e-13 of the reference, and Newton's method overshoots
+    ///    into reverse bias, from where nothing leads back.
+    /// 2. The drive raised in steps.
+    /// 3. The drive raised while every junction has a leak, and the leak taken away in steps.
     fn raise(
         &self,
         w: &mut Spectra,
@@ -270,44 +323,63 @@ impl<'a> Equations<'a> {
         report: &mut Report,
         watch: &dyn Watch,
     ) -> Result<(), BalanceError> {
-        let level = |s: f64| if others_only { (1.0, s) } else { (s, s) };
-        let mut v = self.voltages_at_rest();
-        match self.newton(w, &mut v, level(1.0), settings, report, watch) {
-            Ok(()) => return Ok(()),
-            Err(e @ BalanceError::NotConverged { .. }) if settings.newton_max == 0 => return Err(e),
-            Err(BalanceError::NotConverged { .. }) => {}
-            Err(e) => return Err(e),
+        let level = |s: f64| Level { pump: if others_only { 1.0 } else { s }, others: s, leak: 0.0 };
+        let from_afar = others_only || w.as_slice().iter().all(|x| *x == Complex64::default());
+        let first = w.clone();
+        if !(self.is_floating && from_afar) {
+            match self.newton(w, level(1.0), settings, report, watch) {
+                Err(BalanceError::NotConverged { .. }) if settings.newton_max > 0 => {}
+                other => return other,
+            }
         }
-        // amplitude steps in dB; a success widens the step, a failure halves it
+        let at_rest = || Spectra::zeros(self.problem.devices.len(), &self.basis);
+        if !self.is_floating {
+            *w = if others_only { first } else { at_rest() };
+            match self.raise_drive(w, &level, settings, report, watch) {
+                Err(BalanceError::NotConverged { .. }) => {}
+                other => return other,
+            }
+        }
+        // a leak moves the pumped state itself, so that all starts at rest
+        let leaky = |s: f64| Level { pump: s, others: s, leak: LEAK_FIRST };
+        *w = at_rest();
+        match self.newton(w, leaky(1.0), settings, report, watch) {
+            Err(BalanceError::NotConverged { .. }) => {
+                *w = at_rest();
+                self.raise_drive(w, &leaky, settings, report, watch)?;
+            }
+            other => other?,
+        }
+        self.remove_leak(w, settings, report, watch)
+    }
+
+    /// Raises the drive by amplitude steps in dB; a success widens the step, a failure shortens it.
+    fn raise_drive(
+        &self,
+        w: &mut Spectra,
+        level: &dyn Fn(f64) -> Level,
+        settings: &BalanceSettings,
+        report: &mut Report,
+        watch: &dyn Watch,
+    ) -> Result<(), BalanceError> {
         let (mut done_db, mut step_db) = (-60.0_f64, 20.0_f64);
-        if !others_only {
-            *w = Spectra::zeros(self.problem.devices.len(), &self.basis);
-        }
         let mut best = w.clone();
         let mut attempts = 0;
         while done_db < 0.0 {
             watch.step("raising the drive", (60.0 + done_db) as usize, 60)?;
             attempts += 1;
             let try_db = (done_db + step_db).min(0.0);
-            let scale = 10f64.powf(try_db / 20.0);
             *w = best.clone();
-            match self.newton(w, &mut v, level(scale), settings, report, watch) {
+            match self.newton(w, level(10f64.powf(try_db / 20.0)), settings, report, watch) {
                 Ok(()) => {
                     best = w.clone();
                     done_db = try_db;
                     step_db = (step_db * 1.6).min(20.0);
                 }
-                Err(BalanceError::NotConverged { residual, wanted, iterations, .. }) => {
+                Err(e @ BalanceError::NotConverged { .. }) => {
                     step_db *= 0.4;
                     if step_db < 0.02 || attempts > 200 {
-                        let hint = self.hint(w);
-                        return Err(BalanceError::NotConverged {
-                            residual,
-                            wanted,
-                            iterations,
-                            level_db: try_db,
-                            hint,
-                        });
+                        return Err(e);
                     }
                 }
                 Err(e) => return Err(e),
@@ -316,14 +388,42 @@ impl<'a> Equations<'a> {
         Ok(())
     }
 
-    fn voltages_at_rest(&self) -> Vec<Vec<f64>> {
-        vec![vec![0.0; self.transform.n_samples()]; self.problem.devices.len()]
+    /// Takes the leak of every junction away, a tenth at first, smaller parts where that fails.
+    fn remove_leak(
+        &self,
+        w: &mut Spectra,
+        settings: &BalanceSettings,
+        report: &mut Report,
+        watch: &dyn Watch,
+    ) -> Result<(), BalanceError> {
+        let full = |leak: f64| Level { pump: 1.0, others: 1.0, leak };
+        let (mut leak, mut part) = (LEAK_FIRST, 0.1);
+        let mut best = w.clone();
+        for attempt in 0..200 {
+            watch.step("removing the leak", attempt, 200)?;
+            let next = if leak < LEAK_LAST { 0.0 } else { leak * part };
+            *w = best.clone();
+            match self.newton(w, full(next), settings, report, watch) {
+                Ok(()) if next == 0.0 => return Ok(()),
+                Ok(()) => {
+                    best = w.clone();
+                    leak = next;
+                    part = (part * part).max(0.1);
+                }
+                Err(e @ BalanceError::NotConverged { .. }) => {
+                    if next == 0.0 || part > 0.9 {
+                        return Err(e);
+                    }
+                    part = part.sqrt();
+                }
+                Err(e) => return Err(e),
+            }
+        }
+        self.newton(w, full(0.0), settings, report, watch)
     }
 
     /// Names the product with the largest residual.
-    fn hint(&self, w: &Spectra) -> String {
-        let mut v = self.voltages_at_rest();
-        let point = self.evaluate(w, &mut v, (1.0, 1.0));
+    fn hint(&self, point: &Point) -> String {
         let mut worst = (0.0, String::new());
         for j in 0..self.problem.devices.len() {
             for (l, orders) in self.basis.lanes.iter().enumerate() {
@@ -340,23 +440,23 @@ impl<'a> Equations<'a> {
     fn newton(
         &self,
         w: &mut Spectra,
-        v_start: &mut Vec<Vec<f64>>,
-        level: (f64, f64),
+        level: Level,
         settings: &BalanceSettings,
         report: &mut Report,
         watch: &dyn Watch,
     ) -> Result<(), BalanceError> {
-        let mut point = self.evaluate(w, v_start, level);
+        let mut point = self.evaluate(w, level);
         let mut preconditioners: Vec<Preconditioner> = Vec::new();
         let mut fresh = false;
         let mut stalls = 0;
         let mut contraction = 1.0;
+        let mut patient = false;
         let (mut space, mut scratch) = (Workspace::default(), Scratch::default());
-        let mut grade = Grade::Single;
+        let mut grade = if self.is_floating { Grade::Double } else { Grade::Single };
         for iteration in 0..=settings.newton_max {
             report.residual = point.worst;
             report.history.push(point.worst);
-            if point.worst <= settings.residual_v {
+            if point.worst <= settings.residual_v && self.bias_is_settled(&point) {
                 report.outcome = Outcome::Converged;
                 return Ok(());
             }
@@ -370,9 +470,12 @@ impl<'a> Equations<'a> {
                 fresh = true;
             }
             let enough = 0.1 * settings.residual_v / point.worst;
-            let forcing = forcing(contraction).max(enough).clamp(1e-9, FORCING_MAX);
+            let loosest = if self.is_floating { FORCING_FLOATING } else { FORCING_MAX };
+            let forcing = forcing(contraction).max(enough).clamp(1e-9, loosest);
+            // where the lanes couple so strongly that their own inverses do not help, patience does
+            let restart = if patient { 300 } else { 50 };
             let krylov =
-                KrylovSettings { scalars: Scalars::Real, tolerance: forcing, restart: 50, iterations_max: 100 };
+                KrylovSettings { scalars: Scalars::Real, tolerance: forcing, restart, iterations_max: 2 * restart };
             let step = gmres(
                 |x, y| self.linearised(&point, x, y, &mut space),
                 |x, y| self.precondition(&preconditioners, x, y, &mut scratch),
@@ -381,13 +484,14 @@ impl<'a> Equations<'a> {
             );
             report.iterations += 1;
             report.inner_iterations += step.iterations;
-            if step.residual > 10.0 * forcing && grade == Grade::Single {
+            if step.residual > 10.0 * forcing && !patient {
+                patient = grade == Grade::Double || self.lanes.len() > 1;
                 grade = Grade::Double;
                 preconditioners.clear();
                 continue;
             }
-            let (accepted, factor) = self.line_search(w, &step.x, &point, v_start, level);
-            stalls = if accepted.norm < 0.9 * point.norm { 0 } else { stalls + 1 };
+            let (accepted, factor) = self.line_search(w, &step.x, &point, level, settings);
+            stalls = if accepted.norm < STALL * point.norm { 0 } else { stalls + 1 };
             if factor == 0.0 && fresh {
                 break;
             }
@@ -403,19 +507,28 @@ impl<'a> Equations<'a> {
             residual: point.worst,
             wanted: settings.residual_v,
             iterations: report.iterations,
-            level_db: 20.0 * level.0.min(level.1).log10(),
-            hint: String::new(),
+            level_db: 20.0 * level.pump.min(level.others).log10(),
+            hint: self.hint(&point),
         })
     }
 
+    /// Whether the mean voltage of every junction is known to [`BIAS_V`].
+    ///
+    /// A floating mean hangs on the mean conductance alone, so a small residual does not vouch for it.
+    fn bias_is_settled(&self, point: &Point) -> bool {
+        !self.is_floating || point.bias_error_v <= BIAS_V
+    }
+
     /// Shortens the step until the residual falls; returns the point taken and the factor (0: none).
+    ///
+    /// Below the asked residual a better mean voltage counts as well.
     fn line_search(
         &self,
         w: &mut Spectra,
         step: &[Complex64],
         from: &Point,
-        v_start: &mut Vec<Vec<f64>>,
-        level: (f64, f64),
+        level: Level,
+        settings: &BalanceSettings,
     ) -> (Point, f64) {
         let origin = w.clone();
         let mut factor = 1.0;
@@ -423,19 +536,21 @@ impl<'a> Equations<'a> {
             for ((x, o), s) in w.as_mut_slice().iter_mut().zip(origin.as_slice()).zip(step) {
                 *x = o - s * factor;
             }
-            let mut v = from.samples_v.clone();
-            let point = self.evaluate(w, &mut v, level);
-            if point.norm.is_finite() && point.norm < (1.0 - 0.1 * factor) * from.norm {
-                *v_start = v;
+            let point = self.evaluate(w, level);
+            let smaller = point.norm < (1.0 - 0.1 * factor) * from.norm;
+            let settles = self.is_floating
+                && point.worst <= settings.residual_v
+                && point.bias_error_v < (1.0 - 0.1 * factor) * from.bias_error_v;
+            if point.norm.is_finite() && (smaller || settles) {
                 return (point, factor);
             }
             factor *= 0.4;
         }
         *w = origin;
-        (self.evaluate(w, v_start, level), 0.0)
+        (self.evaluate(w, level), 0.0)
     }
 
-    fn evaluate(&self, w: &Spectra, v_start: &mut [Vec<f64>], level: (f64, f64)) -> Point {
+    fn evaluate(&self, w: &Spectra, level: Level) -> Point {
         let n = self.problem.devices.len();
         let zeros = || Spectra::zeros(n, &self.basis);
         let (mut v, mut q, mut residual) = (zeros(), zeros(), zeros());
@@ -444,6 +559,7 @@ impl<'a> Equations<'a> {
         let mut slopes_q = vec![vec![0.0; n_samples]; n];
         let mut grid = vec![Complex64::default(); n_samples];
         let mut vq = grid.clone();
+        let mut samples_v = vec![vec![0.0; n_samples]; n];
         let mut waves = vec![0.0; n_samples];
         let mut points = vec![JunctionPoint::default(); n_samples];
         for first in (0..n).step_by(2) {
@@ -451,14 +567,16 @@ impl<'a> Equations<'a> {
             self.transform.to_samples(w.as_slice(), first, second, &mut grid);
             for j in first..(first + 2).min(n) {
                 let r = self.lanes[0].junction_ohm[j];
+                // v + R·(i + leak·v/R) = w
+                let one = 1.0 + level.leak;
                 for (wave, g) in waves.iter_mut().zip(&grid) {
-                    *wave = if j == first { g.re } else { g.im };
+                    *wave = if j == first { g.re } else { g.im } / one;
                 }
-                self.problem.devices[j].waves_to_points(&waves, r, &mut v_start[j], &mut points);
+                self.problem.devices[j].waves_to_points(&waves, r / one, &mut samples_v[j], &mut points);
                 for s in 0..n_samples {
                     let at = points[s];
-                    vq[s] = Complex64::new(v_start[j][s], at.charge_c / CHARGE_SCALE_C);
-                    let dv = 1.0 / (1.0 + r * at.conductance_s);
+                    vq[s] = Complex64::new(samples_v[j][s], at.charge_c / CHARGE_SCALE_C);
+                    let dv = 1.0 / (one + r * at.conductance_s);
                     slopes_v[j][s] = dv;
                     slopes_q[j][s] = at.capacitance_f * dv / CHARGE_SCALE_C;
                 }
@@ -469,11 +587,25 @@ impl<'a> Equations<'a> {
         for ((r, p), o) in
             residual.as_mut_slice().iter_mut().zip(self.pump_drive.as_slice()).zip(self.other_drive.as_slice())
         {
-            *r -= p * level.0 + o * level.1;
+            *r -= p * level.pump + o * level.others;
         }
         let worst = residual.as_slice().iter().map(|x| x.norm()).fold(0.0, f64::max);
         let norm = residual.as_slice().iter().map(|x| x.norm_sqr()).sum::<f64>().sqrt();
-        Point { residual, v, q, slopes_v, slopes_q, samples_v: v_start.to_vec(), worst, norm }
+        let bias_error_v = self.bias_error_v(w, &residual, &slopes_v);
+        Point { residual, v, q, slopes_v, slopes_q, samples_v, worst, norm, bias_error_v }
+    }
+
+    /// Estimated error of a floating mean voltage: residual over slope, less what rounding leaves.
+    fn bias_error_v(&self, w: &Spectra, residual: &Spectra, slopes_v: &[Vec<f64>]) -> f64 {
+        if !self.is_floating {
+            return 0.0;
+        }
+        let n = self.problem.devices.len();
+        let largest = |s: &Spectra| (0..n).map(|j| s.at(j, 0, 0).norm()).fold(0.0, f64::max);
+        let slope = |s: &Vec<f64>| s.iter().map(|dv| 1.0 - dv).sum::<f64>() / s.len() as f64;
+        let rounding = ROUNDINGS * f64::EPSILON * w.as_slice().iter().map(|x| x.norm()).fold(0.0, f64::max);
+        let steepest = slopes_v.iter().map(slope).fold(0.0, f64::max);
+        (largest(residual) - rounding).max(0.0) / (2.0 * steepest)
     }
 
     /// Left side of every equation; charges in units of [`CHARGE_SCALE_C`], `u` is working space.
@@ -562,8 +694,7 @@ impl<'a> Equations<'a> {
     }
 
     fn state(&self, w: Spectra, problem: &Problem) -> Result<SteadyState, BalanceError> {
-        let mut v = self.voltages_at_rest();
-        let point = self.evaluate(&w, &mut v, (1.0, 1.0));
+        let point = self.evaluate(&w, Level::FULL);
         Ok(SteadyState {
             basis: self.basis.clone(),
             lanes: self.lanes.clone(),
@@ -574,9 +705,17 @@ impl<'a> Equations<'a> {
             q: in_coulomb(point.q),
             slopes_v: point.slopes_v,
             slopes_q: point.slopes_q.iter().map(|s| in_farad_per_volt(s)).collect(),
-            samples_v: v,
+            samples_v: point.samples_v,
         })
     }
+}
+
+/// Whether a combination of junctions sees an open circuit at direct current.
+fn is_floating(lane_zero: &Lane) -> Result<bool, BalanceError> {
+    let s = &lane_zero.blocks[lane_zero.pump_order].jj;
+    let one_minus_s = &CMatrix::identity(s.n_rows()) - s;
+    let smallest = singular_values(&one_minus_s)?.last().copied().unwrap_or(0.0);
+    Ok(smallest < FLOATING)
 }
 
 /// Brings charges to the order of voltages, so that both share one complex transform.

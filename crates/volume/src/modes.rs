@@ -23,6 +23,9 @@ const TANGENTIAL_MIN: f64 = 1e-6;
 /// Relative residual above which a mode counts as not found.
 const RESIDUAL_MAX: f64 = 1e-8;
 
+/// No wave is slower than in the densest medium, up to rounding.
+const SPEED_SLACK: f64 = 1.0 + 1e-6;
+
 /// One guided wave.
 #[derive(Debug, Clone)]
 pub(crate) struct Mode {
@@ -65,8 +68,44 @@ struct Parts {
     normal_mass: Vec<(usize, usize, Complex64)>,
 }
 
-/// The `n_modes` waves with the largest Re β² of the plane made of `edges`.
+/// Plane extent times wavenumber below which the eigenproblem loses its digits. There a line is
+/// quasi-static: its mode is taken at this frequency and only the phase constant follows the
+/// frequency, an error of less than the square of this number.
+const QUASI_STATIC: f64 = 0.02;
+
+/// The `n_modes` waves with the largest Re β² of the plane made of `edges`, at any frequency.
 pub(crate) fn port_modes(
+    model: &Model,
+    space: &Space,
+    edges: &[u32],
+    n_modes: usize,
+    freq_hz: f64,
+) -> Result<Vec<Mode>, VolumeError> {
+    let mesh = &model.mesh;
+    let length: f64 = edges.iter().map(|&e| mesh.plan.edge_length(e as usize)).sum();
+    let extent = length.max(mesh.levels_m[mesh.n_levels() - 1] - mesh.levels_m[0]);
+    let ratio = wavenumber(freq_hz) * extent / QUASI_STATIC;
+    if ratio >= 1.0 {
+        return full_wave_modes(model, space, edges, n_modes, freq_hz);
+    }
+    let floor_hz = freq_hz / ratio;
+    let mut modes = full_wave_modes(model, space, edges, n_modes, floor_hz)?;
+    let k2 = wavenumber(floor_hz).powi(2);
+    // A line's wave is no faster than light; anything else is cut off this far down.
+    if let Some(m) = modes.iter().find(|m| (m.beta * m.beta).re < 0.9 * k2) {
+        return Err(VolumeError::Port {
+            what: format!(
+                "expected a line of two conductors at a wave port at {freq_hz:.3e} Hz, found a mode that is cut off (β² = {:.3e} 1/m²); use a sheet port or ask for fewer modes",
+                (m.beta * m.beta).re
+            ),
+        });
+    }
+    modes.iter_mut().for_each(|m| m.beta *= ratio);
+    Ok(modes)
+}
+
+/// The `n_modes` waves with the largest Re β² of the plane made of `edges`.
+fn full_wave_modes(
     model: &Model,
     space: &Space,
     edges: &[u32],
@@ -105,6 +144,7 @@ pub(crate) fn port_modes(
         .into_iter()
         .filter(|p| p.residual < RESIDUAL_MAX)
         .map(|p| (-(sigma + p.value.inv()), p.vector))
+        .filter(|(beta2, _)| beta2.re <= k * k * highest * SPEED_SLACK)
         .filter(|(_, x)| {
             let size = |x: &[Complex64]| x.iter().map(|v| v.norm_sqr()).sum::<f64>();
             size(&x[..nt]) > TANGENTIAL_MIN.powi(2) * size(x)

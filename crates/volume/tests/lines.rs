@@ -177,3 +177,64 @@ fn a_line_network_has_the_waves_of_its_impedance() {
     }
     .check(worst);
 }
+
+#[test]
+fn a_lossy_line_reaches_direct_current_through_wave_ports() {
+    // Half a bar of 1 × 0.2 mm in a box of 2 × 1 mm, 1 mm long, with the permittivity 2.2.
+    let mm = 1e-3;
+    let length = 1.0 * mm;
+    let mut bar = strip([0.0, 0.5 * mm], [0.0, length], [0.4 * mm, 0.6 * mm]);
+    let (conductivity, t) = (4e7, 0.2 * mm);
+    bar.metal = Metal::Finite { conductivity_s_per_m: conductivity, thickness_m: t, roughness_m: 0.0 };
+    let volume = half_line(1.0 * mm, length, vec![layer(mm, 2.2)], vec![bar], (0.0, [0.0, 0.4 * mm]), 1);
+    let settings = MeshSettings {
+        edge_m: 0.3 * mm,
+        plan: PlanSize { size_max_m: 0.4 * mm, growth: 0.5, hints: vec![] },
+        height_m: 0.2 * mm,
+        height_growth: 2.0,
+        height_max_m: 0.2 * mm,
+        levels_m: vec![],
+        symmetry: None,
+    };
+    let model = volume.mesh(&settings).expect("a mesh");
+    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    for f in [1.0, 1e3, 1e6, 1e8, 1e10] {
+        let line = driven.port_lines(f).expect("modes")[0];
+        let k = TAU * f / LIGHT_SPEED_M_PER_S;
+        let slow = line.beta.expect("a wave").re / k;
+        // A homogeneous line is TEM: the index is the root of the permittivity at every frequency.
+        assert!((slow - 2.2_f64.sqrt()).abs() < 1e-8, "{slow} at {f}");
+    }
+    let z = driven.port_lines(1e3).expect("modes")[0].impedance_ohm.expect("a path").re;
+    let s = driven.solve(1e3, &Quiet).expect("a solution").scattering;
+    // Each face conducts in half the thickness: two faces of 0.5 mm and one of 0.2 mm.
+    let r = length / (conductivity * t / 2.0 * 1.2 * mm);
+    CheckValue {
+        what: "reflection of a short lossy line at 1 kHz",
+        expected: r / (2.0 * z),
+        within: 1e-3 * r / (2.0 * z),
+        because: "uniform conduction; the second-order term is a millionth",
+        origin: Origin::Derived { how: "S11 = R/(2 Z0) of a small series resistance R = l/(σ · t/2 · perimeter)" },
+    }
+    .check(s[(0, 0)].re);
+}
+
+#[test]
+fn a_hollow_guide_far_below_cut_off_is_refused() {
+    let mm = 1e-3;
+    let mut volume = half_line(1.0 * mm, 1.0 * mm, vec![layer(mm, 1.0)], vec![], (0.0, [0.0, 0.4 * mm]), 1);
+    volume.walls[0] = Wall::Electric;
+    let settings = MeshSettings {
+        edge_m: 0.5 * mm,
+        plan: PlanSize { size_max_m: 0.5 * mm, growth: 0.5, hints: vec![] },
+        height_m: 0.5 * mm,
+        height_growth: 2.0,
+        height_max_m: 0.5 * mm,
+        levels_m: vec![],
+        symmetry: None,
+    };
+    let model = volume.mesh(&settings).expect("a mesh");
+    let mut driven = Driven::new(model, SolveSettings::default()).expect("a model");
+    let e = driven.solve(1e6, &Quiet).expect_err("refused");
+    assert!(e.to_string().contains("cut off"), "{e}");
+}

@@ -51,6 +51,9 @@ pub struct Sweep {
     pub errors: Vec<f64>,
     /// Estimate of the largest error left.
     pub error_estimate: f64,
+    /// Estimate of the error of every S-entry: its largest change over frequency by the last full
+    /// solution. Discretisation errors are not in it, see [`crate::solve_adaptively`].
+    pub entry_errors: RMatrix,
     /// Whether the estimate is below the wanted error.
     pub converged: bool,
     /// Dimension of the space.
@@ -118,6 +121,7 @@ fn sweep_system(
         solved_hz: Vec::new(),
         errors: Vec::new(),
         error_estimate: f64::INFINITY,
+        entry_errors: RMatrix::zeros(0, 0),
         converged: false,
         dimension: 0,
         solutions: Vec::new(),
@@ -147,13 +151,13 @@ fn sweep_system(
         let worst =
             open.iter().copied().max_by(|&a, &b| changes(a).total_cmp(&changes(b)).then(far(a).total_cmp(&far(b))));
         let change = open.iter().map(|&k| changes(k)).fold(0.0, f64::max);
+        if let Some(last) = &before {
+            out.entry_errors = largest_changes(last, &now);
+        }
         before = Some(now);
-        // The true error at the worst place bounds what the step before left; the change bounds
-        // what this step may still miss.
-        out.error_estimate = match out.errors.last() {
-            Some(&e) if out.errors.len() > 1 => change.max(if change < e { change } else { e }),
-            _ => f64::INFINITY,
-        };
+        // Both bound what the step before left; this step is better still.
+        let last_error = out.errors.last().copied().filter(|_| out.errors.len() > 1);
+        out.error_estimate = last_error.map_or(f64::INFINITY, |e| change.max(e));
         match worst {
             None => {
                 out.error_estimate = INDICATOR_FLOOR;
@@ -180,6 +184,14 @@ fn sweep_system(
         }
     }
     Ok(out)
+}
+
+/// Largest change of every entry over all frequencies.
+fn largest_changes(before: &[CMatrix], now: &[CMatrix]) -> RMatrix {
+    let n = now.first().map_or(0, CMatrix::n_rows);
+    RMatrix::from_fn(n, n, |p, q| {
+        before.iter().zip(now).map(|(a, b)| (a[(p, q)] - b[(p, q)]).norm()).fold(0.0, f64::max)
+    })
 }
 
 /// Scattering at the port faces, undoing the shift of reference planes.

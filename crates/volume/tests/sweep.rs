@@ -51,6 +51,7 @@ fn sweep_agrees_with_full_solutions_and_needs_few_of_them() {
     let freqs: Vec<f64> = (0..=90).map(|k| 1e9 * f64::from(k)).collect();
     let sweep = driven.sweep(&freqs, &SweepSettings::default(), &Quiet).expect("a sweep");
     assert!(sweep.converged && sweep.solved_hz.len() <= 14, "{} {:?}", sweep.error_estimate, sweep.errors);
+    assert!(sweep.entry_errors.max_abs() < 1e-5 && sweep.entry_errors.n_rows() == 2);
     let mut worst = 0.0_f64;
     for k in [3, 17, 38, 61, 83] {
         let full = driven.solve(freqs[k], &Quiet).expect("a solution").scattering;

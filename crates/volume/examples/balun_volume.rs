@@ -92,8 +92,11 @@ fn main() {
                 continue;
             }
             let start = Instant::now();
-            let mut driven = Driven::new(model.clone(), SolveSettings { order, formulation: Some(Formulation::Field) })
-                .expect("a model");
+            let mut driven = Driven::new(
+                model.clone(),
+                SolveSettings { order, formulation: Some(Formulation::Field), single_precision: false },
+            )
+            .expect("a model");
             driven.prepare(23e9).expect("assembled");
             let ready = start.elapsed().as_secs_f64();
             let start = Instant::now();

@@ -7,6 +7,7 @@ use crate::space::Formulation;
 use crate::system::{PortState, System, wavenumber};
 use numerics::{CMatrix, Complex64, Watch};
 use quantity::constants::LIGHT_SPEED_M_PER_S;
+use sparse::Precision;
 use std::sync::Arc;
 
 /// Longest edge of the mesh in wavelengths below which the stabilised form is used.
@@ -19,11 +20,14 @@ pub struct SolveSettings {
     pub order: Order,
     /// Form of the equations; `None` chooses by frequency.
     pub formulation: Option<Formulation>,
+    /// Hold the factor in single precision and refine: half the time and memory. Falls back to double
+    /// precision by itself when the refinement does not reach the goal, as it happens at low frequencies.
+    pub single_precision: bool,
 }
 
 impl Default for SolveSettings {
     fn default() -> Self {
-        Self { order: Order::Second, formulation: None }
+        Self { order: Order::Second, formulation: None, single_precision: false }
     }
 }
 
@@ -34,6 +38,8 @@ pub struct SolutionReport {
     pub unknowns: usize,
     /// Entries of the factor.
     pub factor_entries: usize,
+    /// Whether the factor that gave the answer is held in single precision.
+    pub single_precision: bool,
     /// Pivots that had to be replaced.
     pub perturbed_pivots: usize,
     /// Largest backward error of a right-hand side.
@@ -91,7 +97,8 @@ impl Driven {
 
     /// Number of network ports.
     pub fn n_ports(&self) -> usize {
-        self.systems.first().map_or(0, |s| s.1.ports.len())
+        let of = |p: &crate::PortShape| if let crate::PortShape::Wave { n_modes, .. } = p { *n_modes } else { 1 };
+        self.model.ports.iter().map(of).sum()
     }
 
     /// The model.
@@ -112,7 +119,11 @@ impl Driven {
         if let Some(k) = self.systems.iter().position(|s| s.0 == form) {
             return Ok(self.systems[k].1.clone());
         }
-        let system = Arc::new(System::new(&self.model, self.settings.order, form)?);
+        let mut system = System::new(&self.model, self.settings.order, form)?;
+        if self.settings.single_precision {
+            system.precision = Precision::Single;
+        }
+        let system = Arc::new(system);
         self.systems.push((form, system.clone()));
         Ok(system)
     }
@@ -171,6 +182,7 @@ pub(crate) fn solve_system(
         report: SolutionReport {
             unknowns: report.unknowns,
             factor_entries: report.factor_entries,
+            single_precision: report.single_precision,
             perturbed_pivots: report.perturbed_pivots,
             backward_error_max: fields.backward_errors.iter().fold(0.0, |a, &b| f64::max(a, b)),
             reciprocity_defect,

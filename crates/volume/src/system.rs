@@ -30,6 +30,8 @@ pub(crate) struct System {
     pub media: Vec<Entries>,
     pub surfaces: Vec<Entries>,
     pub ports: Vec<NetworkPort>,
+    /// Precision of the factor.
+    pub precision: Precision,
 }
 
 /// One port of the network.
@@ -77,6 +79,7 @@ impl System {
             surfaces: Vec::new(),
             space,
             ports,
+            precision: Precision::Double,
         };
         system.assemble_prisms();
         system.assemble_surfaces();
@@ -184,7 +187,7 @@ impl System {
         ports: &[PortState],
         watch: &dyn Watch,
     ) -> Result<Solver<Complex64>, VolumeError> {
-        Ok(Solver::new(&self.analysis, self.matrix(freq_hz, ports), Precision::Double, watch)?)
+        Ok(Solver::new(&self.analysis, self.matrix(freq_hz, ports), self.precision, watch)?)
     }
 
     /// Right-hand side of a unit wave (`a = 1`, peak, √W) into port `q`.

@@ -65,7 +65,7 @@ fn capacitance(low: f64, high: f64) -> f64 {
     };
     let model = volume.mesh(&settings).expect("a mesh");
     let f = 1e6;
-    let s = Driven::new(model, SolveSettings { order: Order::Second, formulation: None })
+    let s = Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
         .expect("a model")
         .solve(f, &Quiet)
         .expect("a solution")

@@ -77,7 +77,9 @@ fn check(what: &str, found: &CMatrix, plus: [Complex64; 2], minus: [Complex64; 2
 
 #[test]
 fn plate_line_changes_as_the_closed_form_with_every_dimension() {
-    let mut driven = Driven::new(plates(), SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(plates(), SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     let none = Motion { points: vec![], levels: vec![], permittivity: vec![] };
     // Only the ends are told how to move; the mesh between follows.
     let longer = driven.spread_motion(|_, p| match p[1] {
@@ -154,7 +156,8 @@ fn strip_derivatives_agree_with_differences_of_new_meshes() {
     };
     let ready = |w: f64, t: f64| {
         let model = gap(w, t).mesh(&mesh).expect("a mesh");
-        Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model")
+        Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model")
     };
     let mut driven = ready(width, film);
     let on_edge = |p: [f64; 2]| (p[0] - width).abs() < 1e-9 && p[1] > 0.2e-3 - 1e-9 && p[1] < 0.8e-3 + 1e-9;
@@ -208,7 +211,7 @@ fn moved_mesh_agrees(driven: &Driven, points: &[[f64; 2]], width: f64, f: f64, d
         if let mixwright_volume::PortShape::Sheet { width_m, .. } = &mut model.ports[1] {
             *width_m += t;
         }
-        let settings = SolveSettings { order: Order::Second, formulation: None };
+        let settings = SolveSettings { order: Order::Second, formulation: None, single_precision: false };
         Driven::new(model, settings).expect("a model").solve(f, &Quiet).expect("a solution").scattering
     };
     let expected = (&s(step) - &s(-step)).scaled((0.5 / step).into());

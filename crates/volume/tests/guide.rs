@@ -33,7 +33,7 @@ fn straight(width: f64, n: usize, length: f64, m: usize, zs: &[f64]) -> Model {
 }
 
 fn solve(model: Model, order: Order, freq_hz: f64) -> FieldSolution {
-    Driven::new(model, SolveSettings { order, formulation: Some(Formulation::Field) })
+    Driven::new(model, SolveSettings { order, formulation: Some(Formulation::Field), single_precision: false })
         .expect("a model")
         .solve(freq_hz, &Quiet)
         .expect("a solution")

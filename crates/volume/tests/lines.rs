@@ -68,7 +68,9 @@ fn bar_in_a_box_has_the_impedance_of_the_cross_section() {
         symmetry: None,
     };
     let model = volume.mesh(&settings).expect("a mesh");
-    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     let lines = driven.port_lines(5e9).expect("modes");
     CheckValue {
         what: "impedance of the bar in a box, ohm",
@@ -118,7 +120,9 @@ fn microstrip_slows_down_with_frequency_as_published() {
         symmetry: None,
     };
     let model = volume.mesh(&settings).expect("a mesh");
-    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     for (f, eeff) in [(10e9, 6.876_87), (20e9, 7.334_68)] {
         let beta = driven.port_lines(f).expect("modes")[0].beta.expect("a wave").re;
         CheckValue {
@@ -158,7 +162,9 @@ fn a_line_network_has_the_waves_of_its_impedance() {
         symmetry: None,
     };
     let model = volume.mesh(&settings).expect("a mesh");
-    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     let z = driven.port_lines(10e9).expect("modes")[0].impedance_ohm.expect("a path").re;
     let freqs: Vec<f64> = (1..=20).map(|k| 1e9 * f64::from(k)).collect();
     let sweep = driven.sweep(&freqs, &SweepSettings::default(), &Quiet).expect("a sweep");
@@ -197,7 +203,9 @@ fn a_lossy_line_reaches_direct_current_through_wave_ports() {
         symmetry: None,
     };
     let model = volume.mesh(&settings).expect("a mesh");
-    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     for f in [1.0, 1e3, 1e6, 1e8, 1e10] {
         let line = driven.port_lines(f).expect("modes")[0];
         let k = TAU * f / LIGHT_SPEED_M_PER_S;

@@ -48,7 +48,7 @@ fn mesh_settings() -> MeshSettings {
 }
 
 fn solve(model: Model, order: Order, form: Option<Formulation>, freq_hz: f64) -> FieldSolution {
-    Driven::new(model, SolveSettings { order, formulation: form })
+    Driven::new(model, SolveSettings { order, formulation: form, single_precision: false })
         .expect("a model")
         .solve(freq_hz, &Quiet)
         .expect("a solution")
@@ -110,7 +110,8 @@ fn static_fields_pass_the_patch_test_on_an_irregular_mesh() {
 fn the_plain_form_loses_the_low_frequency_that_the_stabilised_one_keeps() {
     // Recorded so that the choice by frequency has a reason: at 100 Hz the capacitance of the plain
     // form is wrong by more than a tenth, although its backward error is perfect.
-    let settings = SolveSettings { order: Order::First, formulation: Some(Formulation::Field) };
+    let settings =
+        SolveSettings { order: Order::First, formulation: Some(Formulation::Field), single_precision: false };
     let model = plates(Wall::Electric, Wall::Magnetic, 1, Medium::lossless(2.9));
     let s = Driven::new(model, settings).expect("a model").solve(1e2, &Quiet).expect("a solution");
     let c = 1.0 / (Complex64::i() * TAU * 1e2 * impedance(s.scattering[(0, 0)]));
@@ -221,7 +222,8 @@ fn a_port_closed_by_a_resistor_equals_the_resistor_in_the_field() {
 fn cost_is_known_beforehand_and_a_key_names_the_solution() {
     use mixwright_volume::{cache_bytes, cost};
     let model = plates(Wall::Electric, Wall::Magnetic, 2, Medium::AIR);
-    let settings = SolveSettings { order: Order::Second, formulation: Some(Formulation::Field) };
+    let settings =
+        SolveSettings { order: Order::Second, formulation: Some(Formulation::Field), single_precision: false };
     let c = cost(&model, Order::Second, Formulation::Field, 1e10).expect("an estimate");
     let report = Driven::new(model.clone(), settings).expect("a model").solve(10e9, &Quiet).expect("a solution").report;
     assert_eq!((c.unknowns, c.factor_entries), (report.unknowns - 2, report.factor_entries));
@@ -238,7 +240,9 @@ fn cost_is_known_beforehand_and_a_key_names_the_solution() {
 fn field_picture_shows_the_uniform_field() {
     // One watt into shorted plates at low frequency: |V| = √(2·50)·|1+S11|, field V/h near the port.
     let model = plates(Wall::Electric, Wall::Magnetic, 1, Medium::AIR);
-    let mut driven = Driven::new(model, SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(model, SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     let fields = driven.cell_fields(1e6, 0, &Quiet).expect("fields");
     let expected = 2.0 * 100.0_f64.sqrt() / H;
     for e in &fields {
@@ -256,4 +260,21 @@ fn field_picture_shows_the_uniform_field() {
     let cells = format!("NumberOfCells=\"{}\"", fields.len());
     assert!(text.contains(&cells) && text.trim_end().ends_with("</VTKFile>"));
     assert!(driven.cell_fields(1e6, 1, &Quiet).is_err());
+}
+
+#[test]
+fn single_precision_gives_the_same_answer_and_gives_up_where_it_cannot() {
+    let model = plates(Wall::Electric, Wall::Magnetic, 2, Medium::lossless(2.9));
+    let of = |single_precision, f| {
+        let settings = SolveSettings { order: Order::Second, formulation: Some(Formulation::Field), single_precision };
+        let mut driven = Driven::new(model.clone(), settings).expect("a model");
+        assert_eq!(driven.n_ports(), 2);
+        driven.solve(f, &Quiet).expect("a solution")
+    };
+    let (single, double) = (of(true, 60e9), of(false, 60e9));
+    assert!(single.report.single_precision && !double.report.single_precision);
+    // Both are refined to a backward error of 1e-12 or better.
+    assert!((&single.scattering - &double.scattering).max_abs() < 1e-9);
+    // Far down the factor has no digits left, and the answer comes from double precision.
+    assert!(!of(true, 1e4).report.single_precision);
 }

@@ -71,7 +71,7 @@ fn settings(symmetry: Option<Axis>) -> MeshSettings {
 #[test]
 fn a_small_port_closed_by_a_part_equals_the_part_in_the_field() {
     let model = bridge().mesh(&settings(None)).expect("a mesh");
-    let solve = SolveSettings { order: Order::Second, formulation: None };
+    let solve = SolveSettings { order: Order::Second, formulation: None, single_precision: false };
     for (part, within) in
         [(Part::Resistor(30.0), 4e-3), (Part::Inductor(0.1e-9), 4e-3), (Part::Capacitor(30e-15), 4e-3)]
     {
@@ -86,7 +86,7 @@ fn a_small_port_closed_by_a_part_equals_the_part_in_the_field() {
 #[test]
 fn a_symmetric_layout_gives_exactly_symmetric_ports() {
     let model = bridge().mesh(&settings(Some(Axis::Y))).expect("a mesh");
-    let solve = SolveSettings { order: Order::First, formulation: None };
+    let solve = SolveSettings { order: Order::First, formulation: None, single_precision: false };
     let s = Driven::new(model, solve).expect("a model").solve(60e9, &Quiet).expect("a solution");
     let m = &s.scattering;
     // The flat port is odd under the reflection, the feeds change places.

@@ -47,7 +47,9 @@ fn stub() -> Model {
 
 #[test]
 fn sweep_agrees_with_full_solutions_and_needs_few_of_them() {
-    let mut driven = Driven::new(stub(), SolveSettings { order: Order::Second, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(stub(), SolveSettings { order: Order::Second, formulation: None, single_precision: false })
+            .expect("a model");
     let freqs: Vec<f64> = (0..=90).map(|k| 1e9 * f64::from(k)).collect();
     let sweep = driven.sweep(&freqs, &SweepSettings::default(), &Quiet).expect("a sweep");
     assert!(sweep.converged && sweep.solved_hz.len() <= 14, "{} {:?}", sweep.error_estimate, sweep.errors);
@@ -74,7 +76,9 @@ fn sweep_agrees_with_full_solutions_and_needs_few_of_them() {
 
 #[test]
 fn direct_current_of_open_plates_is_a_through() {
-    let mut driven = Driven::new(stub(), SolveSettings { order: Order::First, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(stub(), SolveSettings { order: Order::First, formulation: None, single_precision: false })
+            .expect("a model");
     let sweep = driven.sweep(&[0.0, 1e3, 1e6, 1e9, 20e9], &SweepSettings::default(), &Quiet).expect("a sweep");
     let s = &sweep.scattering[0];
     // A node with two ports of 50 ohm: S11 = 0 − … = 0, S21 = 1 but for the metal's resistance.
@@ -108,7 +112,9 @@ fn direct_current_of_open_plates_is_a_through() {
 
 #[test]
 fn bad_frequencies_are_refused() {
-    let mut driven = Driven::new(stub(), SolveSettings { order: Order::First, formulation: None }).expect("a model");
+    let mut driven =
+        Driven::new(stub(), SolveSettings { order: Order::First, formulation: None, single_precision: false })
+            .expect("a model");
     for f in [-1.0, f64::NAN, f64::INFINITY] {
         let e = driven.sweep(&[1e9, f], &SweepSettings::default(), &Quiet).expect_err("refused");
         assert!(e.to_string().contains("frequency"), "{e}");
@@ -119,7 +125,11 @@ fn bad_frequencies_are_refused() {
 #[test]
 fn the_network_answers_between_and_below_the_swept_frequencies() {
     use network::FrequencyResponse;
-    let settings = SolveSettings { order: Order::Second, formulation: Some(mixwright_volume::Formulation::Stabilised) };
+    let settings = SolveSettings {
+        order: Order::Second,
+        formulation: Some(mixwright_volume::Formulation::Stabilised),
+        single_precision: false,
+    };
     let mut driven = Driven::new(stub(), settings).expect("a model");
     let freqs: Vec<f64> = (0..=60).map(|k| 0.5e9 * f64::from(k)).collect();
     let sweep = driven.sweep(&freqs, &SweepSettings::default(), &Quiet).expect("a sweep");

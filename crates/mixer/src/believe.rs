@@ -12,6 +12,8 @@ use std::collections::BTreeMap;
 const CANCELLATION_DB: f64 = 12.0;
 /// Isolation above which motion under truncation is not followed: no bench and no mask resolves it.
 const ISOLATION_FOLLOWED_DB: f64 = 90.0;
+/// Return loss above which motion is not followed.
+const RETURN_LOSS_FOLLOWED_DB: f64 = 60.0;
 /// Products this far below the claimed floor are not followed.
 const FOLLOWED_BELOW_FLOOR_DB: f64 = 6.0;
 /// Signal and LO orders of the climb.
@@ -29,7 +31,14 @@ pub(crate) struct ClimbedAnchor {
 impl ClimbedAnchor {
     /// Reading of a measure at this point.
     pub(crate) fn reading(&self, measure: Measure) -> Option<&Reading> {
-        self.readings.get(&measure)
+        self.readings.get(&canonical(measure))
+    }
+
+    /// Motion of a measure from the step with `pump_order` LO harmonics to the end of the climb.
+    fn motion_since(&self, measure: Measure, pump_order: usize) -> Option<f64> {
+        let end = self.history.last()?.1.get(&measure)?;
+        let (_, then) = self.history.iter().find(|((k, _), _)| *k >= pump_order)?;
+        Some((then.get(&measure)? - end).abs())
     }
 }
 
@@ -59,9 +68,19 @@ pub(crate) fn measures(plan: &Plan, input: PortName, diodes: usize) -> Vec<Measu
     out
 }
 
+/// A product and its mirror image are one line; the grid names it with a positive LO order.
+pub(crate) fn canonical(measure: Measure) -> Measure {
+    let of = |p: Product| if p.n_lo < 0 || (p.n_lo == 0 && p.m_rf > 0) { p.mirrored() } else { p };
+    match measure {
+        Measure::Spur(p) => Measure::Spur(of(p)),
+        Measure::SpurUp(p) => Measure::SpurUp(of(p)),
+        other => other,
+    }
+}
+
 /// The measure of a product when the signal enters at `input`.
 pub(crate) fn spur(input: PortName, product: Product) -> Measure {
-    if input == PortName::If { Measure::SpurUp(product) } else { Measure::Spur(product) }
+    canonical(if input == PortName::If { Measure::SpurUp(product) } else { Measure::Spur(product) })
 }
 
 /// Cells of the spur grid: RF order, LO order, sum or difference, signed product.
@@ -148,6 +167,8 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
             cancellation: anchor.terms(mixer, measure).and_then(|t| cancellation(mixer, &t)),
             is_bound,
         };
+        // below the floor nothing is claimed: the floor itself is the number
+        let value = if is_bound { floor(plan, measure, value) } else { value };
         readings.insert(measure, Reading { measure, value, conditions: conditions.clone(), quality });
     }
     Ok(ClimbedAnchor { anchor, readings, history, newton_steps })
@@ -170,9 +191,17 @@ fn followed(plan: &Plan, measure: Measure, value: f64) -> f64 {
     match measure {
         Measure::Spur(_) | Measure::SpurUp(_) => value.max(plan.tolerances.not_claimed_dbc - FOLLOWED_BELOW_FLOOR_DB),
         Measure::Isolation { .. } => value.min(ISOLATION_FOLLOWED_DB),
-        Measure::ReturnLoss(_) => value.min(40.0),
+        Measure::ReturnLoss(_) => value.min(RETURN_LOSS_FOLLOWED_DB),
         Measure::CarrierLeak => value.max(plan.lo_dbm - ISOLATION_FOLLOWED_DB),
         _ => value,
+    }
+}
+
+/// What is said of a value below its floor.
+fn floor(plan: &Plan, measure: Measure, value: f64) -> f64 {
+    match measure {
+        Measure::Spur(_) | Measure::SpurUp(_) => plan.tolerances.not_claimed_dbc,
+        _ => followed(plan, measure, value),
     }
 }
 
@@ -180,6 +209,8 @@ fn is_below_floor(plan: &Plan, measure: Measure, value: f64) -> bool {
     match measure {
         Measure::Spur(_) | Measure::SpurUp(_) => value < plan.tolerances.not_claimed_dbc,
         Measure::Isolation { .. } => value > ISOLATION_FOLLOWED_DB,
+        Measure::ReturnLoss(_) => value > RETURN_LOSS_FOLLOWED_DB,
+        Measure::CarrierLeak => value < plan.lo_dbm - ISOLATION_FOLLOWED_DB,
         _ => false,
     }
 }
@@ -298,15 +329,18 @@ pub(crate) fn small_signal_quality(
     let nearest = anchors
         .iter()
         .filter(|a| a.readings.contains_key(&measure))
-        .min_by(|a, b| (a.anchor.rf.0 - rf_hz).abs().total_cmp(&(b.anchor.rf.0 - rf_hz).abs()))
-        .and_then(|a| a.reading(measure));
+        .min_by(|a, b| (a.anchor.rf.0 - rf_hz).abs().total_cmp(&(b.anchor.rf.0 - rf_hz).abs()));
+    let at = nearest.and_then(|a| a.reading(measure));
+    // the sweep keeps fewer harmonics than the climb: what the anchor moved since then is its own
+    let since = nearest.and_then(|a| a.motion_since(measure, pump_order));
+    let band = at.and_then(|r| r.quality.numeric_band);
     Quality {
         outcome: Outcome::Converged,
         method: Method::SmallSignal,
-        numeric_band: nearest.and_then(|r| r.quality.numeric_band),
+        numeric_band: band.map(|b| b.max(since.unwrap_or(0.0))),
         orders: (pump_order, 1),
         residual,
-        continued: nearest.and_then(|r| r.quality.continued),
+        continued: at.and_then(|r| r.quality.continued),
         cancellation: None,
         is_bound: false,
     }

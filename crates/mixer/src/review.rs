@@ -87,7 +87,7 @@ fn readings(section: &Section) -> impl Iterator<Item = &Reading> {
 fn judge<'a>(ctx: &Context<'a>, limit: &Limit, sections: &'a [Section]) -> Verdict {
     let Some(measure) = limit.measure else {
         let all: Vec<Reading> =
-            [ctx.down, ctx.up].into_iter().flat_map(|a| runs::spurs::worst_in_band(ctx.plan, limit, a)).collect();
+            [ctx.down, ctx.up].into_iter().flat_map(|a| runs::spurs::in_limit_band(ctx.plan, limit, a)).collect();
         return limit.judge(&all);
     };
     let judged: Vec<&Reading> = nominal_readings(ctx, measure, sections)
@@ -109,11 +109,18 @@ fn nominal_readings<'a>(ctx: &Context<'a>, measure: Measure, sections: &'a [Sect
     if matches!(measure, Measure::InputP1db | Measure::InputIp3 | Measure::InputIp2) {
         return table_readings(sections).filter(|r| r.measure == measure).filter(nominal).collect();
     }
+    if matches!(measure, Measure::PhaseDetectorVoltage | Measure::PhaseDetectorSlope | Measure::LoHarmonic { .. }) {
+        return sections.iter().flat_map(readings).filter(|r| r.measure == measure).filter(nominal).collect();
+    }
+    // an LO that moves must meet its own limits over its whole range
+    let is_of_lo = matches!(measure, Measure::ReturnLoss(PortName::Lo) | Measure::Isolation { from: PortName::Lo, .. });
+    let moving = sections.iter().filter(|s| is_of_lo && plan.lo_band_hz.is_some() && s.key == "lo_only");
+    let moving = moving.flat_map(readings).filter(|r| r.measure == measure && r.conditions.lo_dbm == plan.lo_dbm);
     let at_level = |r: &&Reading| r.conditions.signal_dbm.is_none_or(|l| l == plan.signal_dbm);
     let anchored = ctx.down.iter().chain(ctx.up).filter_map(|a| a.reading(measure));
     let swept = sections.iter().filter(|s| JUDGED_SWEEPS.contains(&s.key.as_str())).flat_map(readings);
     let all = anchored.chain(swept.filter(|r| r.measure == measure));
-    all.filter(nominal).filter(in_band).filter(at_level).collect()
+    all.filter(nominal).filter(in_band).filter(at_level).chain(moving).collect()
 }
 
 /// Sweeps whose readings hold under the plan's own conditions.
@@ -164,6 +171,18 @@ fn table_readings(sections: &[Section]) -> impl Iterator<Item = &Reading> {
 
 fn findings(ctx: &Context) -> Vec<Finding> {
     let mut out = ctx.mixer.findings.clone();
+    if let Some((low, high)) = ctx.plan.lo_band_hz {
+        out.push(Finding::warning(
+            "verdicts",
+            format!(
+                "the LO moves from {:.3} to {:.3} GHz: limits on LO match and LO leakage are judged over that range, all \
+                 others at {:.3} GHz only; review other LO frequencies with designs of their own",
+                low / 1e9,
+                high / 1e9,
+                ctx.plan.lo_hz / 1e9
+            ),
+        ));
+    }
     for a in ctx.down.iter().chain(ctx.up) {
         let place = format!("{} at {:.3} GHz", a.anchor.input.label(), a.anchor.signal_hz() / 1e9);
         let moving: Vec<String> = a

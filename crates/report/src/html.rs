@@ -388,7 +388,7 @@ fn guide(out: &mut String) {
         ),
         (
             "Continued data",
-            "Share of the number's sensitivity that lies at frequencies beyond the given network data, and how far the number moves when the data are continued in the other ways.",
+            "Share of the junction power flow, in the lines that make the product, at frequencies beyond the given network data; and how far the number moves when the data are continued in the other ways.",
         ),
         (
             "Cancellation",

@@ -61,33 +61,42 @@ impl Limit {
 
     /// Judges the readings that belong to this limit: the worst one decides.
     ///
-    /// A reading without a numeric band counts as exact; one that is not a number, or whose band is
-    /// not finite, leaves the limit undecided.
+    /// One reading surely beyond the limit fails it. A reading that is not a number, has no band, or
+    /// whose band reaches over the limit leaves it undecided. A bound (a number below the floor)
+    /// passes when it lies on the allowed side and is undecided otherwise.
     pub fn judge<'a>(&self, readings: impl IntoIterator<Item = &'a Reading>) -> Verdict {
-        // a number that is none counts as the worst of all
-        let pessimistic = |r: &Reading| {
-            let x = self.margin(r.value) - r.quality.numeric_band.unwrap_or(0.0);
-            if x.is_nan() { f64::NEG_INFINITY } else { x }
-        };
-        let worst = readings.into_iter().min_by(|a, b| pessimistic(a).total_cmp(&pessimistic(b))).cloned();
-        let margin = worst.as_ref().map(|r| self.margin(r.value));
-        let status = match (&worst, margin) {
-            (Some(r), Some(m)) if m.is_nan() || !r.quality.numeric_band.unwrap_or(0.0).is_finite() => {
-                VerdictStatus::Undecided
+        let judged = readings.into_iter().map(|r| (self.judge_one(r), r));
+        let worst = judged.min_by(|(a, r), (b, s)| {
+            let margin = |r: &Reading| Some(self.margin(r.value)).filter(|m| !m.is_nan()).unwrap_or(f64::NEG_INFINITY);
+            rank(*a).cmp(&rank(*b)).then(margin(r).total_cmp(&margin(s)))
+        });
+        match worst {
+            None => Verdict { limit: self.clone(), worst: None, margin: None, status: VerdictStatus::NotComputed },
+            Some((status, r)) => {
+                Verdict { limit: self.clone(), worst: Some(r.clone()), margin: Some(self.margin(r.value)), status }
             }
-            (Some(r), Some(m)) => {
-                let band = r.quality.numeric_band.unwrap_or(0.0);
-                if m >= band {
-                    VerdictStatus::Pass
-                } else if m < -band {
-                    VerdictStatus::Fail
-                } else {
-                    VerdictStatus::Undecided
-                }
-            }
-            _ => VerdictStatus::NotComputed,
-        };
-        Verdict { limit: self.clone(), worst, margin, status }
+        }
+    }
+
+    fn judge_one(&self, r: &Reading) -> VerdictStatus {
+        let margin = self.margin(r.value);
+        if r.quality.is_bound {
+            return if margin >= 0.0 { VerdictStatus::Pass } else { VerdictStatus::Undecided };
+        }
+        match r.quality.known_within() {
+            Some(band) if band.is_finite() && margin >= band => VerdictStatus::Pass,
+            Some(band) if band.is_finite() && margin < -band => VerdictStatus::Fail,
+            _ => VerdictStatus::Undecided,
+        }
+    }
+}
+
+/// The most serious first.
+fn rank(status: VerdictStatus) -> u8 {
+    match status {
+        VerdictStatus::Fail => 0,
+        VerdictStatus::Undecided => 1,
+        VerdictStatus::Pass | VerdictStatus::NotComputed => 2,
     }
 }
 
@@ -121,6 +130,16 @@ mod tests {
         assert_eq!(status(&[loss(8.2, 0.1)]), VerdictStatus::Fail);
         assert_eq!(status(&[loss(7.0, 0.1), loss(f64::NAN, 0.1)]), VerdictStatus::Undecided);
         assert_eq!(status(&[loss(7.0, f64::INFINITY)]), VerdictStatus::Undecided);
+        assert_eq!(status(&[loss(8.5, 0.1), loss(7.8, 1.0)]), VerdictStatus::Fail);
+        assert_eq!(status(&[loss(8.5, 0.1), loss(f64::NAN, 0.1)]), VerdictStatus::Fail);
+        let mut unknown = loss(7.0, 0.1);
+        unknown.quality.numeric_band = None;
+        assert_eq!(status(&[unknown.clone()]), VerdictStatus::Undecided);
+        unknown.quality.is_bound = true;
+        assert_eq!(status(&[unknown]), VerdictStatus::Pass);
+        let mut continued = loss(7.8, 0.1);
+        continued.quality.continued = Some(crate::Continued { share: 0.01, spread: 0.5 });
+        assert_eq!(status(&[continued]), VerdictStatus::Undecided);
         assert_eq!(status(&[]), VerdictStatus::NotComputed);
     }
 }

@@ -57,7 +57,7 @@ pub enum Outcome {
 /// How much of a number rests on network data beyond the last given frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Continued {
-    /// Share of the result's sensitivity that lies at continued frequencies, 0…1.
+    /// Share of the junction power flow, in the lines that make the product, at continued frequencies, 0…1.
     pub share: f64,
     /// Largest change under the other continuations, in the unit of the reading.
     pub spread: f64,
@@ -100,6 +100,15 @@ pub struct Quality {
     pub cancellation: Option<Cancellation>,
     /// True when the value is a lower or upper bound only (a null, below the numerical floor).
     pub is_bound: bool,
+}
+
+impl Quality {
+    /// Half width within which the number is known: truncation and continued data together.
+    ///
+    /// None when nobody looked: such a number decides nothing.
+    pub fn known_within(&self) -> Option<f64> {
+        Some(self.numeric_band? + self.continued.map_or(0.0, |c| c.spread))
+    }
 }
 
 /// One number with its conditions and its quality.

@@ -7,10 +7,12 @@ use crate::plan::grid;
 use crate::point::{LoState, loss_db};
 use crate::runs::band::{noise_figures, small_signal};
 use balance::{Drive, Problem, solve_from};
-use numerics::{Quiet, parallel};
+use numerics::fourier::Fourier;
+use numerics::{Complex64, Quiet, parallel};
 use spec::{
     Axis, Curve, Item, JunctionWaveform, Measure, Method, Outcome, PortName, Quality, Reading, Table, WaveformPlot,
 };
+use std::fmt::Write as _;
 
 /// Numbers read from the LO alone.
 fn lo_reading(ctx: &Context, lo: &LoState, measure: Measure) -> Option<Reading> {
@@ -31,7 +33,7 @@ fn lo_reading(ctx: &Context, lo: &LoState, measure: Measure) -> Option<Reading> 
     let quality = Quality {
         outcome: Outcome::Converged,
         method: Method::Balance,
-        numeric_band: small_signal_quality(ctx.down, measure, ctx.plan.rf_centre_hz(), ctx.order, 0.0).numeric_band,
+        numeric_band: nominal_band(ctx, lo, measure),
         orders: (ctx.order, 0),
         residual: lo.report.residual,
         continued: None,
@@ -39,6 +41,16 @@ fn lo_reading(ctx: &Context, lo: &LoState, measure: Measure) -> Option<Reading> 
         is_bound: false,
     };
     Some(reading(measure, value, ctx.mixer.lo_conditions(lo.lo_hz, lo.lo_dbm), quality))
+}
+
+/// Band of the nearest climbed anchor; none away from the LO the anchors were climbed at.
+fn nominal_band(ctx: &Context, lo: &LoState, measure: Measure) -> Option<f64> {
+    let plan = ctx.plan;
+    let is_clean = lo.problem.drives.len() == 1;
+    let is_nominal = is_clean && lo.lo_hz == plan.lo_hz && lo.lo_dbm == plan.lo_dbm;
+    let anchors = if ctx.down.is_empty() { ctx.up } else { ctx.down };
+    let of = |m| small_signal_quality(anchors, m, plan.rf_centre_hz(), ctx.order, 0.0).numeric_band;
+    if is_nominal { of(measure) } else { None }
 }
 
 const LO_RF: Measure = Measure::Isolation { from: PortName::Lo, to: PortName::Rf };
@@ -226,7 +238,7 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
                     .iter()
                     .zip(&done)
                     .filter(|(j, _)| j.0 == phase)
-                    .filter_map(|(j, s)| Some((j.1, lo_reading(ctx, s, measure)?)))
+                    .filter_map(|(j, s)| Some((j.1, dirty(j, lo_reading(ctx, s, measure)?))))
                     .collect();
                 curve(format!("phase {phase:.0}°"), points)
             })
@@ -237,7 +249,8 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
     let rejection = noise
         .iter()
         .map(|p| {
-            let quality = small_signal_quality(ctx.down, LO_IF, p.rf_hz, ctx.order, p.residual);
+            let mut quality = small_signal_quality(ctx.down, LO_IF, p.rf_hz, ctx.order, p.residual);
+            quality.numeric_band = None;
             let conditions = ctx.mixer.conditions(clean.lo_hz, clean.lo_dbm, p.rf_hz, None);
             let value = loss_db(p.lo_noise);
             ((p.rf_hz - clean.lo_hz).abs() / 1e9, reading(Measure::LoNoiseRejection, value, conditions, quality))
@@ -259,6 +272,12 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
                 voltage are the first to notice. Amplitude noise: two equal sidebands around the LO in phase with it; \
                 only imbalance lets them reach the IF.";
     Ok(section("lo_purity", "LO purity", text, items))
+}
+
+/// Says in the conditions that the LO was not clean.
+fn dirty(&(phase_deg, dbc): &(f64, f64), mut reading: Reading) -> Reading {
+    let _ = write!(reading.conditions.terminations, "; LO second harmonic {dbc:.0} dBc at {phase_deg:.0}°");
+    reading
 }
 
 /// RF at the LO frequency: the mixer as a phase detector.
@@ -292,7 +311,9 @@ pub(crate) fn phase_detector(ctx: &Context) -> RunResult {
     let make = |measure, value| reading(measure, value, conditions.clone(), quality.clone());
     let points: Vec<_> =
         phases.iter().zip(&volts).map(|(&p, &v)| (p, make(Measure::PhaseDetectorVoltage, v))).collect();
-    let slope = steepest(&phases, &volts);
+    let (slope, slope_band) = steepest(&volts[..volts.len() - 1]);
+    let mut slope_reading = make(Measure::PhaseDetectorSlope, slope);
+    slope_reading.quality.numeric_band = Some(slope_band);
     let items = vec![
         plot(
             "Voltage against phase",
@@ -305,7 +326,7 @@ pub(crate) fn phase_detector(ctx: &Context) -> RunResult {
             title: "Phase detector".into(),
             readings: vec![
                 lo_reading(ctx, &clean, Measure::DcOffset).unwrap_or_else(|| make(Measure::DcOffset, f64::NAN)),
-                make(Measure::PhaseDetectorSlope, slope),
+                slope_reading,
             ],
         }),
     ];
@@ -314,7 +335,21 @@ pub(crate) fn phase_detector(ctx: &Context) -> RunResult {
     Ok(section("phase_detector", "DC offset and phase detector", text, items))
 }
 
-/// Largest slope of a sampled periodic curve, by central differences.
-fn steepest(x: &[f64], y: &[f64]) -> f64 {
-    (1..x.len() - 1).map(|i| ((y[i + 1] - y[i - 1]) / (x[i + 1] - x[i - 1])).abs()).fold(0.0, f64::max)
+/// Steepest slope, per degree, of a curve sampled over one turn, and its distance from the slope
+/// found with every second sample: derivative of the interpolating Fourier sum.
+fn steepest(samples: &[f64]) -> (f64, f64) {
+    let slope = |samples: &[f64]| {
+        let n = samples.len();
+        let mut c: Vec<Complex64> = samples.iter().map(|&x| x.into()).collect();
+        Fourier::new(&[n]).coefficients(&mut c);
+        let at = |theta: f64| -> f64 {
+            (1..n.div_ceil(2))
+                .map(|k| (Complex64::new(0.0, k as f64) * c[k] * Complex64::from_polar(2.0, k as f64 * theta)).re)
+                .sum()
+        };
+        (0..720).map(|i| at(f64::from(i) * std::f64::consts::PI / 360.0).abs()).fold(0.0, f64::max).to_radians()
+    };
+    let coarse: Vec<f64> = samples.iter().step_by(2).copied().collect();
+    let fine = slope(samples);
+    (fine, (fine - slope(&coarse)).abs())
 }

@@ -15,6 +15,8 @@ use std::sync::Arc;
 
 /// Orders of the compression sweep: the signal is strong, so it needs its own.
 const COMPRESSION_ORDERS: (usize, usize) = (24, 9);
+/// Distance of an intercept from the tones beyond which the product is a numerical zero.
+const INTERCEPT_FOLLOWED_DB: f64 = 120.0;
 /// LO and signal orders of the two-tone test.
 const TWO_TONE_ORDERS: (usize, usize) = (64, 4);
 /// Lower orders whose distance is the band: the LO order and the signal order, one at a time.
@@ -44,16 +46,24 @@ pub(crate) fn compression(ctx: &Context, at: &ClimbedAnchor) -> RunResult {
         curves.push(curve);
         points_1db.extend(p1db);
     }
+    for edge in edges(ctx) {
+        points_1db.extend(one_compression(ctx, &edge.anchor, plan.lo_dbm)?.1);
+    }
     let items = vec![
         plot("Conversion loss against RF level", dbm_axis("RF level"), "Loss", curves, vec![]),
         Item::Table(Table { title: "Input 1 dB compression".into(), readings: points_1db }),
     ];
     let text = format!(
-        "RF at {:.3} GHz. The 1 dB point is where the loss has risen 1 dB above its small-signal value; it is solved \
+        "Curves at RF {:.3} GHz; 1 dB points there and, at nominal LO, at the edges of the band. The 1 dB point is where the loss has risen 1 dB above its small-signal value; it is solved \
          for, not read between sweep points.",
         at.anchor.rf.0 / 1e9
     );
     Ok(section("compression", "Compression", text, items))
+}
+
+/// Anchors at the edges of the band.
+fn edges<'a>(ctx: &Context<'a>) -> Vec<&'a ClimbedAnchor> {
+    [ctx.down.first(), ctx.down.last()].into_iter().flatten().collect()
 }
 
 /// Sweep and 1 dB point at one LO level.
@@ -158,24 +168,41 @@ pub(crate) fn intercepts(ctx: &Context, at: &ClimbedAnchor) -> RunResult {
     };
     let make = |m: Measure, value: f64, level: f64, band: f64| {
         let mut quality = quality(TWO_TONE_ORDERS, Some(band));
+        quality.is_bound = value - plan.two_tone_dbm > INTERCEPT_FOLLOWED_DB;
+        let value = value.min(plan.two_tone_dbm + INTERCEPT_FOLLOWED_DB);
         quality.continued = if m == Measure::InputIp3 { continued(&|t| t.iip3()) } else { continued(&|t| t.iip2()) };
         reading(m, value, conditions(level), quality)
     };
     let motion = |f: &dyn Fn(&TwoTones) -> f64| lower.iter().map(|l| (f(nominal) - f(l)).abs()).fold(0.0, f64::max);
-    let (band3, band2) = (motion(&|t| t.iip3()), motion(&|t| t.iip2()));
+    // an intercept that still moves with the level is known no better than that motion
+    let with_level = |f: &dyn Fn(&TwoTones) -> f64| {
+        motion(f) + done.windows(2).take(2).map(|w| (f(&w[1]) - f(&w[0])).abs()).fold(0.0, f64::max)
+    };
+    let (band3, band2) = (with_level(&|t| t.iip3()), with_level(&|t| t.iip2()));
+    let edge_anchors = edges(ctx);
+    let at_edges = parallel::map_watched(&edge_anchors, &ctx.inside(), "", |edge| {
+        let (pump_order, signal_order) = TWO_TONE_ORDERS;
+        let t = two_tones(ctx, &ctx.mixer.embedding, &edge.anchor, plan.two_tone_dbm, signal_order, pump_order)?;
+        Ok::<_, MixerError>((edge.anchor.rf.0, t))
+    })?;
     let points = |m: Measure, f: &dyn Fn(&TwoTones) -> f64, band: f64| {
         levels.iter().zip(&done).map(|(&l, d)| (l, make(m, f(d), l, band))).collect()
     };
     let slope3 = (done[1].third_dbm - done[0].third_dbm) / (levels[1] - levels[0]);
     let slope2 = (done[1].second_dbm - done[0].second_dbm) / (levels[1] - levels[0]);
+    let mut intercept_table = vec![
+        make(Measure::InputIp3, nominal.iip3(), plan.two_tone_dbm, band3),
+        make(Measure::InputIp2, nominal.iip2(), plan.two_tone_dbm, band2),
+    ];
+    for (rf_hz, t) in &at_edges {
+        for (m, value, band) in [(Measure::InputIp3, t.iip3(), band3), (Measure::InputIp2, t.iip2(), band2)] {
+            let mut r = make(m, value, plan.two_tone_dbm, band);
+            r.conditions = ctx.mixer.conditions(at.anchor.lo.0, at.anchor.lo.1, *rf_hz, Some(plan.two_tone_dbm));
+            intercept_table.push(r);
+        }
+    }
     let items = vec![
-        Item::Table(Table {
-            title: "Intercepts at the nominal tone level".into(),
-            readings: vec![
-                make(Measure::InputIp3, nominal.iip3(), plan.two_tone_dbm, band3),
-                make(Measure::InputIp2, nominal.iip2(), plan.two_tone_dbm, band2),
-            ],
-        }),
+        Item::Table(Table { title: "Intercepts at the nominal tone level".into(), readings: intercept_table }),
         plot(
             "Intercept computed at each tone level",
             dbm_axis("level of each tone"),

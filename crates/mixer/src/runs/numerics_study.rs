@@ -1,6 +1,7 @@
 //! The numerical study: how numbers moved while truncation was raised.
 
 use super::{Context, RunResult, curve, plot, reading, section};
+use crate::believe::canonical;
 use crate::runs::spurs::middle;
 use spec::{Axis, Measure, PortName, Product};
 
@@ -21,6 +22,7 @@ pub(crate) fn study(ctx: &Context) -> RunResult {
     let curves = chosen
         .iter()
         .filter_map(|(measure, name)| {
+            let measure = &canonical(*measure);
             let end = last?.get(measure)?;
             let template = at.reading(*measure)?;
             let points = at

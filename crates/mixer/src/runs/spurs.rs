@@ -1,16 +1,14 @@
 //! The spur grid, products inside the output band, and how products move with the signal level.
 
 use super::{Context, RunResult, curve, dbm_axis, ghz_axis, plot, reading, section};
-use crate::believe::{ClimbedAnchor, grid_products, in_band_products, spur, wanted_down};
+use crate::believe::{ClimbedAnchor, canonical, grid_products, in_band_products, spur, wanted_down};
 use crate::mixer::{MixerError, dbm, watt};
 use crate::plan::grid;
 use crate::point::LoState;
 use crate::{Anchor, Plan};
 use balance::{SteadyState, perturb};
 use numerics::{Quiet, parallel};
-use spec::{
-    Bound, Item, Limit, Measure, Method, Outcome, PortName, Product, Quality, Reading, SpurEntry, SpurGrid, Table,
-};
+use spec::{Item, Limit, Measure, Method, Outcome, PortName, Product, Quality, Reading, SpurEntry, SpurGrid, Table};
 
 /// Anchor nearest the middle of the band.
 pub(crate) fn middle<'a>(plan: &Plan, anchors: &'a [ClimbedAnchor]) -> Option<&'a ClimbedAnchor> {
@@ -169,7 +167,8 @@ pub(crate) fn against_level(ctx: &Context, at: &ClimbedAnchor) -> RunResult {
     let mut products = vec![Product::new(2 * sign, -2 * sign), Product::new(3 * sign, -3 * sign)];
     products.extend(in_band_products(plan, anchor));
     products.extend([Product::new(sign, -2 * sign), Product::new(2 * sign, -sign), Product::new(2 * sign, -3 * sign)]);
-    products.dedup();
+    let mut seen = std::collections::BTreeSet::new();
+    products.retain(|&p| seen.insert(canonical(Measure::Spur(p))));
     products.truncate(7);
     let done = sweep_levels(ctx, anchor, &levels, orders)?;
     let point = |i: usize, p: Product| -> Option<(f64, Reading)> {
@@ -244,8 +243,11 @@ pub(crate) fn sweep_levels(
     Ok(done.into_iter().flatten().collect())
 }
 
-/// Reading nearest to (or furthest beyond) a limit on any in-band product.
-pub(crate) fn worst_in_band(plan: &Plan, limit: &Limit, anchors: &[ClimbedAnchor]) -> Vec<Reading> {
-    debug_assert!(matches!(limit.bound, Bound::AtMost(_) | Bound::AtLeast(_)));
-    in_band_readings(plan, anchors)
+/// Readings of all in-band products of anchors whose signal lies in the limit's own band.
+pub(crate) fn in_limit_band(plan: &Plan, limit: &Limit, anchors: &[ClimbedAnchor]) -> Vec<Reading> {
+    let inside = |r: &Reading| match (limit.band_hz, r.conditions.rf_hz) {
+        (Some((low, high)), Some(f)) => f >= low * (1.0 - 1e-9) && f <= high * (1.0 + 1e-9),
+        _ => true,
+    };
+    in_band_readings(plan, anchors).into_iter().filter(inside).collect()
 }

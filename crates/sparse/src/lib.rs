@@ -3,7 +3,7 @@
 //! Input: a [`SymmetricMatrix`] (lower triangle, no conjugation anywhere) and right-hand sides.
 //! Output: solutions, each with its backward error, and a [`FactorReport`] with the count of
 //! perturbed pivots.
-//! Method: nested dissection ([`order`]), elimination tree and relaxed supernodes ([`Analysis`]),
+//! Method: nested dissection ([`nested_dissection`]), elimination tree and relaxed supernodes ([`Analysis`]),
 //! multifrontal `L D Lᵀ` without pivoting on dense kernels, symmetric equilibration, iterative
 //! refinement. Sources: I. S. Duff, J. K. Reid, "The multifrontal solution of indefinite sparse
 //! symmetric linear equations", ACM TOMS 9 (1983); A. George, "Nested dissection of a regular

@@ -160,16 +160,14 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
         let quality = Quality {
             outcome: if climbed.stable[i] || is_bound { Outcome::Converged } else { Outcome::Almost },
             method: Method::Balance,
-            numeric_band: (!is_bound).then_some(climbed.bands[i]),
+            numeric_band: Some(climbed.bands[i]),
             orders,
             residual,
             continued: spreads.get(&measure).copied(),
             cancellation: anchor.terms(mixer, measure).and_then(|t| cancellation(mixer, &t)),
-            is_bound,
+            is_bound: false,
         };
-        // below the floor nothing is claimed: the floor itself is the number
-        let value = if is_bound { floor(plan, measure, value) } else { value };
-        readings.insert(measure, Reading { measure, value, conditions: conditions.clone(), quality });
+        readings.insert(measure, claim(plan, Reading { measure, value, conditions: conditions.clone(), quality }));
     }
     Ok(ClimbedAnchor { anchor, readings, history, newton_steps })
 }
@@ -195,6 +193,16 @@ fn followed(plan: &Plan, measure: Measure, value: f64) -> f64 {
         Measure::CarrierLeak => value.max(plan.lo_dbm - ISOLATION_FOLLOWED_DB),
         _ => value,
     }
+}
+
+/// Replaces a number below its floor by the floor, as a bound without a band.
+pub(crate) fn claim(plan: &Plan, mut reading: Reading) -> Reading {
+    if is_below_floor(plan, reading.measure, reading.value) {
+        reading.value = floor(plan, reading.measure, reading.value);
+        reading.quality.is_bound = true;
+        reading.quality.numeric_band = None;
+    }
+    reading
 }
 
 /// What is said of a value below its floor.

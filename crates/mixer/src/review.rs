@@ -150,9 +150,7 @@ fn summary<'a>(ctx: &Context<'a>, sections: &'a [Section]) -> Vec<Reading> {
     out.extend(worst_spur(ctx.up));
     out.extend(all(Measure::CarrierLeak).max_by(by).cloned());
     for m in [Measure::InputP1db, Measure::InputIp3, Measure::InputIp2] {
-        out.extend(
-            table_readings(sections).find(|r| r.measure == m && r.conditions.lo_dbm == ctx.plan.lo_dbm).cloned(),
-        );
+        out.extend(all(m).min_by(by).cloned());
     }
     for m in [Measure::NoiseFigureSsb, Measure::NoiseFigureDsb] {
         out.extend(all(m).max_by(by).cloned());

@@ -1,7 +1,7 @@
 //! Loss, match, isolation and noise over frequency at nominal LO.
 
 use super::{Context, RunResult, curve, ghz_axis, limits_on, plot, reading, section};
-use crate::believe::small_signal_quality;
+use crate::believe::{claim, small_signal_quality};
 use crate::mixer::{MixerError, db};
 use crate::plan::grid;
 use crate::point::{LoState, loss_db};
@@ -69,7 +69,7 @@ pub(crate) fn down(ctx: &Context, lo: &LoState) -> RunResult {
             .map(|p| {
                 let quality = small_signal_quality(ctx.down, measure, p.rf_hz, ctx.order, p.residual);
                 let conditions = ctx.mixer.conditions(lo.lo_hz, lo.lo_dbm, p.rf_hz, None);
-                (p.rf_hz / 1e9, reading(measure, value(p), conditions, quality))
+                (p.rf_hz / 1e9, claim(plan, reading(measure, value(p), conditions, quality)))
             })
             .collect();
         curve("small signal", points)

@@ -1,7 +1,7 @@
 //! What the LO does: match, leakage, harmonics, waveforms, drive level, purity, phase detector.
 
 use super::{Context, RunResult, curve, dbm_axis, ghz_axis, limits_on, plot, reading, section};
-use crate::believe::{cancellation, small_signal_quality};
+use crate::believe::{cancellation, claim, small_signal_quality};
 use crate::mixer::{MixerError, dbm, watt};
 use crate::plan::grid;
 use crate::point::{LoState, loss_db};
@@ -40,7 +40,7 @@ fn lo_reading(ctx: &Context, lo: &LoState, measure: Measure) -> Option<Reading> 
         cancellation: terms.and_then(|t| cancellation(ctx.mixer, &t)),
         is_bound: false,
     };
-    Some(reading(measure, value, ctx.mixer.lo_conditions(lo.lo_hz, lo.lo_dbm), quality))
+    Some(claim(ctx.plan, reading(measure, value, ctx.mixer.lo_conditions(lo.lo_hz, lo.lo_dbm), quality)))
 }
 
 /// Band of the nearest climbed anchor; none away from the LO the anchors were climbed at.

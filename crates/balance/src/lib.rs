@@ -28,7 +28,10 @@
 mod basis;
 mod climb;
 mod embedding;
+mod equations;
+mod follow;
 mod lane;
+mod newton;
 mod noise;
 mod perturbation;
 mod small_signal;

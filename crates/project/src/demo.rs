@@ -21,7 +21,21 @@ pub const NETWORK_DATA_FILE: &str = "qb-k07.s7p";
 /// Last frequency of the network data, hertz: four times the LO.
 const DATA_UP_TO_HZ: f64 = 112e9;
 /// Step of the network data, hertz.
-const DATA_STEP_HZ: f64 = 0.5e9;
+const DATA_STEP_HZ: f64 = 0.25e9;
+/// Below this frequency, hertz, ...
+const FINE_UP_TO_HZ: f64 = 1e9;
+/// ... this is the step, hertz: conductor loss rises as the root of frequency, steeply near zero.
+const FINE_STEP_HZ: f64 = 0.05e9;
+
+/// Frequencies of the network data, hertz, zero included.
+fn data_frequencies_hz() -> Vec<f64> {
+    let steps = |from: f64, to: f64, step: f64| {
+        let n = ((to - from) / step).round() as usize;
+        (0..n).map(move |k| from + step * k as f64)
+    };
+    let fine = steps(0.0, FINE_UP_TO_HZ, FINE_STEP_HZ);
+    fine.chain(steps(FINE_UP_TO_HZ, DATA_UP_TO_HZ, DATA_STEP_HZ)).chain([DATA_UP_TO_HZ]).collect()
+}
 
 /// The network data of [`NETWORK_TEXT`]: the circuit of [`CIRCUIT_TEXT`] between its connectors and bare diode pads.
 ///
@@ -30,8 +44,7 @@ const DATA_STEP_HZ: f64 = 0.5e9;
 pub fn network_data() -> Result<String, ProjectError> {
     let design = Design::parse(CIRCUIT_FILE, CIRCUIT_TEXT, Path::new(""))?;
     let passive = design.passive_at_pads()?;
-    let n_points = (DATA_UP_TO_HZ / DATA_STEP_HZ).round() as usize + 1;
-    let freq_hz: Vec<f64> = (0..n_points).map(|k| DATA_STEP_HZ * k as f64).collect();
+    let freq_hz = data_frequencies_hz();
     let in_file = |source| ProjectError::Network { place: NETWORK_DATA_FILE.into(), source };
     let s = passive.scattering_many(&freq_hz).map_err(in_file)?;
     let reference = passive.reference_ohm().iter().map(|r| Complex64::new(*r, 0.0)).collect();

@@ -5,6 +5,7 @@ use mixwright_project::{Quiet, demo, files, review};
 use network::FrequencyResponse;
 use numerics::{Complex64, linear};
 use proof::{CheckValue, Origin};
+use quantity::Severity;
 use spec::{Measure, PortName, Reading};
 use std::path::{Path, PathBuf};
 
@@ -56,6 +57,8 @@ fn direct_current_from_the_if_port_reaches_the_rf_diode_terminals_only() {
 fn circuit_and_network_file_are_the_same_mixer() {
     let folder = folder("two-roads");
     files::write_demo(&folder).expect("the demonstration is written");
+    let n_bytes = std::fs::metadata(folder.join(demo::NETWORK_DATA_FILE)).expect("written").len();
+    assert!(n_bytes < 2_000_000, "{n_bytes} bytes"); // what a mail and an editor take without complaint
     let by_file = files::read_design(&folder.join(demo::NETWORK_FILE)).unwrap_or_else(|e| panic!("{e}"));
     let (by_file, by_parts) = (by_file.mixer().expect("a mixer"), circuit_demo().mixer().expect("a mixer"));
     std::fs::remove_dir_all(&folder).expect("the folder is ours");
@@ -71,6 +74,8 @@ fn circuit_and_network_file_are_the_same_mixer() {
         }
     }
     assert!(!by_file.alternatives.is_empty() && by_parts.alternatives.is_empty());
+    let warnings: Vec<_> = by_file.findings.iter().filter(|f| f.severity == Severity::Warning).collect();
+    assert!(warnings.is_empty(), "the file starts at zero and is fine enough: {warnings:?}");
 }
 
 #[test]
@@ -156,8 +161,10 @@ fn a_template_ring_is_balanced_and_loses_more_than_the_ideal_switch() {
     // 20 log10(π/2) = 3.92 dB: loss of ideal switches between broadband resistances; the upper limit only says
     // that the diodes do pump
     assert!(loss > 3.922 && loss < 8.0, "conversion loss {loss} dB");
-    let isolation = value(&review.summary, Measure::Isolation { from: PortName::Lo, to: PortName::Rf });
-    assert!(isolation > 150.0, "equal diodes and ideal baluns isolate by symmetry, found {isolation} dB");
+    let measure = Measure::Isolation { from: PortName::Lo, to: PortName::Rf };
+    let isolation = review.summary.iter().find(|r| r.measure == measure).expect("in the summary");
+    // equal diodes and ideal baluns isolate by symmetry without limit: what is said is the floor, as a bound
+    assert!(isolation.quality.is_bound && isolation.value >= 60.0, "{isolation:?}");
 }
 
 #[test]

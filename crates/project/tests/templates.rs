@@ -48,8 +48,10 @@ fn a_single_balanced_mixer_keeps_the_lo_from_rf_and_if() {
     let loss = value(&review.summary, Measure::ConversionLoss);
     assert!(loss > 3.922 && loss < 20.0, "conversion loss {loss} dB");
     for to in [PortName::Rf, PortName::If] {
-        let isolation = value(&review.summary, Measure::Isolation { from: PortName::Lo, to });
-        assert!(isolation > 150.0, "equal diodes isolate by symmetry, found {isolation} dB to {}", to.label());
+        let measure = Measure::Isolation { from: PortName::Lo, to };
+        let isolation = review.summary.iter().find(|r| r.measure == measure).expect("in the summary");
+        // equal diodes isolate by symmetry without limit: what is said is the floor, as a bound
+        assert!(isolation.quality.is_bound && isolation.value >= 60.0, "{isolation:?}");
     }
 }
 

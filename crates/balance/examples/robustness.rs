@@ -13,7 +13,7 @@
 use circuit::templates::{MixerNodes, antiparallel_pair, ring_mixer, single_balanced, single_diode, star_mixer};
 use circuit::{Access, Circuit, Line};
 use diode::{Breakdown, Device, SchottkyParameters};
-use mixwright_balance::{BalanceError, BalanceSettings, Drive, Embedding, Problem, solve};
+use mixwright_balance::{BalanceSettings, Drive, Embedding, Problem, solve};
 use numerics::{Cancelled, Watch, parallel};
 use std::io::Write;
 use std::sync::Arc;
@@ -24,7 +24,7 @@ fn main() {
     let (count, first) = (argument(1, 2000), argument(2, 0));
     let start = Instant::now();
     let seeds: Vec<u64> = (first..first + count).collect();
-    let outcomes = parallel::map_watched(&seeds, &Line1, "mixers", |&seed| Ok::<_, Cancelled>(attempt(seed)));
+    let outcomes = parallel::map_watched(&seeds, &OneLine, "mixers", |&seed| Ok::<_, Cancelled>(attempt(seed)));
     let outcomes = outcomes.expect("not cancelled");
     eprintln!();
     let mut solved: Vec<&Solved> = outcomes.iter().filter_map(|o| o.result.as_ref().ok()).collect();
@@ -60,9 +60,9 @@ fn main() {
 }
 
 /// One line of progress on stderr.
-struct Line1;
+struct OneLine;
 
-impl Watch for Line1 {
+impl Watch for OneLine {
     fn step(&self, what: &str, done: usize, total: usize) -> Result<(), Cancelled> {
         if done.is_multiple_of(20) || done == total {
             eprint!("\r{done} of {total} {what}");
@@ -87,7 +87,6 @@ struct Solved {
 
 fn attempt(seed: u64) -> Outcome {
     let mut mixer = RandomMixer::new(seed);
-    let what = mixer.what.clone();
     let since = Instant::now();
     let settings = BalanceSettings { pump_order: 24, signal_order: 3, ..BalanceSettings::default() };
     let result = mixer.problem().and_then(|problem| match solve(&problem, &settings) {
@@ -97,10 +96,9 @@ fn attempt(seed: u64) -> Outcome {
             krylov: report.inner_iterations,
             seconds: since.elapsed().as_secs_f64(),
         }),
-        Err(e @ BalanceError::NotConverged { .. }) => Err(e.to_string()),
         Err(e) => Err(e.to_string()),
     });
-    Outcome { seed, what, result }
+    Outcome { seed, what: mixer.what, result }
 }
 
 /// Uniform random numbers: splitmix64 (S. Vigna, public domain; from memory).
@@ -180,6 +178,7 @@ impl RandomMixer {
             Topology::Ring | Topology::Star => 4,
         };
         let nominal = self.diode();
+        self.what += &format!(", IS {:.1e} A, CJ0 {:.1e} F", nominal.is_a, nominal.cj0_f);
         let diodes: Vec<SchottkyParameters> = (0..n).map(|_| self.mismatched(&nominal)).collect();
         let access: Vec<Access> = diodes
             .iter()

@@ -2,6 +2,8 @@
 //!
 //! `cargo run --release -p mixwright-balance --example speed`
 //!
+//! With the argument `profile` it does one two-tone solution and a short sweep, for profilers.
+//!
 //! Times are processor time of this process where the system tells it (Linux), else wall time; best
 //! of several repetitions. Accuracy of both methods is judged by the same check values: all products
 //! of the 5×5 table down to −100 dBc within 0.02 dB.
@@ -29,6 +31,9 @@ fn main() {
         println!("{:016x}", sweep_on(threads));
         return;
     }
+    if std::env::args().nth(1).as_deref() == Some("profile") {
+        return profile();
+    }
     println!("load average: {}", std::fs::read_to_string("/proc/loadavg").unwrap_or_default().trim());
     let case = proof::steady_case("case06");
     let point = case.points.iter().find(|p| p.label.starts_with("LO=10 dBm")).expect("the point");
@@ -36,6 +41,16 @@ fn main() {
     small_signal_sweep();
     perturbed_table(point);
     same_bits();
+}
+
+fn profile() {
+    let case = proof::steady_case("case06");
+    let point = case.points.iter().find(|p| p.label.starts_with("LO=10 dBm")).expect("the point");
+    let settings = BalanceSettings { pump_order: 36, signal_order: 6, residual_v: 1e-9, ..BalanceSettings::default() };
+    solve_cold(point, &settings);
+    let state = pumped(&stacked_baluns::problem(28e9, 15.0), 32);
+    let found: Vec<_> = (0..10).map(|i| numbers(&state, 20.003e9 + 0.6e9 * f64::from(i))).collect();
+    println!("{:.3} dB", db(found[0][0]));
 }
 
 /// Processor seconds of this process, or wall seconds.

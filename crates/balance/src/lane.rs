@@ -395,8 +395,9 @@ impl<'a> LaneSolver<'a> {
         let mut scratch = Scratch::default();
         let stride = self.lane.n_harmonics();
         let settings = KrylovSettings { scalars: Scalars::Complex, tolerance, restart: 60, iterations_max: 240 };
+        let mut u = Vec::new();
         let mut by = |p: &Preconditioner| {
-            gmres(|x, y| self.apply(x, y), |x, y| p.apply(x, y, stride, &mut scratch), rhs, settings)
+            gmres(|x, y| self.apply(x, y, &mut u), |x, y| p.apply(x, y, stride, &mut scratch), rhs, settings)
         };
         let found = by(&self.preconditioner);
         if found.residual <= SINGLE_ENOUGH * tolerance {
@@ -407,23 +408,10 @@ impl<'a> LaneSolver<'a> {
         if again.residual < found.residual { again } else { found }
     }
 
-    /// The linearised balance applied to `w`.
-    pub(crate) fn apply(&self, w: &[Complex64], y: &mut [Complex64]) {
+    /// The linearised balance applied to `w`; `u` is working space.
+    fn apply(&self, w: &[Complex64], y: &mut [Complex64], u: &mut Vec<Complex64>) {
         let (v, q) = self.follow(w);
-        let (n, m) = (self.lane.n_junctions(), self.lane.n_harmonics());
-        let mut column = [[Complex64::default(); 16]; 4];
-        for i in 0..m {
-            for j in 0..n {
-                column[0][j] = w[j * m + i];
-                column[1][j] = v[j * m + i];
-                column[2][j] = q[j * m + i];
-            }
-            let [w, v, q, out] = &mut column;
-            self.lane.left_side(i, &w[..n], &v[..n], &q[..n], &mut out[..n]);
-            for j in 0..n {
-                y[j * m + i] = out[j];
-            }
-        }
+        self.lane.left_side_all([w, &v, &q], 1.0, self.lane.n_harmonics(), y, u);
     }
 
     /// Voltage and charge that follow `w`: products with the slopes over the pump period.

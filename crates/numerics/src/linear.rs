@@ -81,33 +81,6 @@ impl Lu {
     }
 }
 
-/// `c − a·b` in place of `c`, by the blocked kernel.
-pub fn subtract_product(c: &mut CMatrix, a: &CMatrix, b: &CMatrix) {
-    let (n, m) = (c.n_rows(), c.n_cols());
-    let target = faer::MatMut::from_row_major_slice_mut(c.as_mut_slice(), n, m);
-    let minus = Complex64::new(-1.0, 0.0);
-    faer::linalg::matmul::matmul(target, faer::Accum::Add, view(a), view(b), minus, faer::Par::Seq);
-}
-
-/// A matrix kept in the order the blocked kernels like best, for many products with vectors.
-pub struct Packed(Mat<Complex64>);
-
-impl Packed {
-    /// Copies `a`.
-    pub fn new(a: &CMatrix) -> Self {
-        Self(view(a).to_owned())
-    }
-
-    /// `y − a·x` in place of `y`.
-    pub fn subtract_times(&self, y: &mut [Complex64], x: &[Complex64]) {
-        let n = y.len();
-        let target = faer::MatMut::from_column_major_slice_mut(y, n, 1);
-        let x = MatRef::from_column_major_slice(x, x.len(), 1);
-        let minus = Complex64::new(-1.0, 0.0);
-        faer::linalg::matmul::matmul(target, faer::Accum::Add, self.0.as_ref(), x, minus, faer::Par::Seq);
-    }
-}
-
 /// Solves `A X = B` and checks the residual of every column.
 pub fn solve(a: &CMatrix, b: &CMatrix) -> Result<CMatrix, NumericsError> {
     let x = Lu::factor(a)?.solve(b);

@@ -121,8 +121,10 @@ fn fit_tables(arguments: &Fit, global: &Global) -> Result<Outcome, ProjectError>
     let mut rows: Vec<(&str, f64, (f64, f64), &str)> = Vec::new();
     let mut findings = Vec::new();
     let mut quality = Vec::new();
+    let mut pictures = Vec::new();
     if let (Some(path), Some(temp)) = (&arguments.current, arguments.temperature) {
-        let checked = fit::current(path, temp, arguments.voltage_sigma)?;
+        let fit::Fitted { checked, residual_plot } = fit::current(path, temp, arguments.voltage_sigma)?;
+        pictures.push(("current-residuals.svg", residual_plot));
         let c = &checked.value;
         rows.push(("IS", c.is_a, c.is_interval_a(CONFIDENCE), "A"));
         rows.push(("N", c.n, c.n_interval(CONFIDENCE), ""));
@@ -131,7 +133,8 @@ fn fit_tables(arguments: &Fit, global: &Global) -> Result<Outcome, ProjectError>
         findings.extend(checked.findings);
     }
     if let Some(path) = &arguments.capacitance {
-        let checked = fit::capacitance(path, arguments.capacitance_sigma)?;
+        let fit::Fitted { checked, residual_plot } = fit::capacitance(path, arguments.capacitance_sigma)?;
+        pictures.push(("capacitance-residuals.svg", residual_plot));
         let f = &checked.value.fit;
         for (k, name) in f.names.iter().enumerate() {
             let (name, unit) = name.split_once(" / ").unwrap_or((name, ""));
@@ -141,6 +144,7 @@ fn fit_tables(arguments: &Fit, global: &Global) -> Result<Outcome, ProjectError>
         quality.push(("capacitance", f.chi_squared, f.degrees_of_freedom, f.noise_known));
         findings.extend(checked.findings);
     }
+    let written = write_pictures(&pictures, global)?;
     if global.json {
         return Ok(Outcome::done(fit_json(&rows, &quality, &findings)));
     }
@@ -149,11 +153,27 @@ fn fit_tables(arguments: &Fit, global: &Global) -> Result<Outcome, ProjectError>
         let _ = writeln!(text, "{name:<10} {value:>14.6e}   {low:.6e} to {high:.6e} {unit}");
     }
     for (table, chi_squared, freedom, known) in &quality {
-        let said = if *known { "" } else { " (noise estimated from the residuals, so this says nothing)" };
-        let _ = writeln!(text, "{table} table: chi-squared {chi_squared:.1} at {freedom} degrees of freedom{said}");
+        let _ = if *known {
+            writeln!(text, "{table} table: chi-squared {chi_squared:.1} at {freedom} degrees of freedom")
+        } else {
+            writeln!(text, "{table} table: {freedom} degrees of freedom; noise estimated from the residuals")
+        };
     }
     push_findings(&mut text, &findings);
+    for path in written {
+        let _ = writeln!(text, "residuals: {}", path.display());
+    }
     Ok(Outcome::done(text))
+}
+
+/// Writes the pictures into `--out`, when given.
+fn write_pictures(pictures: &[(&str, String)], global: &Global) -> Result<Vec<PathBuf>, ProjectError> {
+    let Some(folder) = &global.out else { return Ok(Vec::new()) };
+    let paths: Vec<PathBuf> = pictures.iter().map(|(name, _)| folder.join(name)).collect();
+    for (path, (_, svg)) in paths.iter().zip(pictures) {
+        files::write_whole(path, svg.as_bytes())?;
+    }
+    Ok(paths)
 }
 
 type FitRow<'a> = (&'a str, f64, (f64, f64), &'a str);

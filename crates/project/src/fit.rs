@@ -1,11 +1,21 @@
 //! Diode parameters from measured tables in text files.
 
 use crate::error::ProjectError;
+use diode::extract::Fit as DiodeFit;
 use diode::extract::{
     CapacitanceFit, CapacitanceSettings, CurrentFit, CurrentLaw, Uncertainty, fit_capacitance, fit_current,
 };
 use quantity::{Capacitance, Checked, Temperature, Voltage};
+use report::picture::{LinePlot, Look, Point, Series};
 use std::path::Path;
+
+/// A fit with the picture of its residuals (SVG).
+pub struct Fitted<T> {
+    /// Parameters and remarks.
+    pub checked: Checked<T>,
+    /// Residuals over their standard deviation, a stand-alone SVG text.
+    pub residual_plot: String,
+}
 
 /// Fits a current-voltage table: columns `I_A` and `V_V`, in any order, others are ignored.
 ///
@@ -13,20 +23,40 @@ use std::path::Path;
 ///
 /// # Errors
 /// The table cannot be read, or does not determine the parameters.
-pub fn current(path: &Path, temp: Temperature, sigma: Option<Voltage>) -> Result<Checked<CurrentFit>, ProjectError> {
+pub fn current(path: &Path, temp: Temperature, sigma: Option<Voltage>) -> Result<Fitted<CurrentFit>, ProjectError> {
     let [current_a, voltage_v] = read_columns(path, ["I_A", "V_V"])?;
     let uncertainty = sigma.map_or(Uncertainty::Unknown, |s| Uncertainty::Uniform(s.si()));
-    Ok(fit_current(&current_a, &voltage_v, uncertainty, temp.si(), CurrentLaw::Complete)?)
+    let checked = fit_current(&current_a, &voltage_v, uncertainty, temp.si(), CurrentLaw::Complete)?;
+    let decades: Vec<f64> = current_a.iter().map(|i| i.abs().log10()).collect();
+    let residual_plot = residual_plot("current", "log10 of the current in ampere", &decades, &checked.value.fit);
+    Ok(Fitted { checked, residual_plot })
 }
 
 /// Fits a capacitance-voltage table: columns `V_V` and `C_F`, forward voltage positive.
 ///
 /// # Errors
 /// The table cannot be read, or does not determine the parameters.
-pub fn capacitance(path: &Path, sigma: Option<Capacitance>) -> Result<Checked<CapacitanceFit>, ProjectError> {
+pub fn capacitance(path: &Path, sigma: Option<Capacitance>) -> Result<Fitted<CapacitanceFit>, ProjectError> {
     let [voltage_v, capacitance_f] = read_columns(path, ["V_V", "C_F"])?;
     let uncertainty = sigma.map_or(Uncertainty::Unknown, |s| Uncertainty::Uniform(s.si()));
-    Ok(fit_capacitance(&voltage_v, &capacitance_f, uncertainty, &CapacitanceSettings::default())?)
+    let checked = fit_capacitance(&voltage_v, &capacitance_f, uncertainty, &CapacitanceSettings::default())?;
+    let residual_plot = residual_plot("capacitance", "voltage, V", &voltage_v, &checked.value.fit);
+    Ok(Fitted { checked, residual_plot })
+}
+
+/// Residuals over their standard deviation against the abscissa, as a picture.
+fn residual_plot(table: &str, x_label: &str, x: &[f64], fit: &DiodeFit) -> String {
+    let points = x.iter().zip(&fit.standardised);
+    let points = points.map(|(&x, &y)| Point { x, y, band: None, hollow: false, tip: format!("{y:+.2} at {x:.4}") });
+    let plot = LinePlot {
+        title: format!("Residuals of the {table} table"),
+        x_label: x_label.into(),
+        y_label: "residual over its standard deviation".into(),
+        series: vec![Series { name: "measured less fitted".into(), points: points.collect() }],
+        limits: Vec::new(),
+        notes: vec!["A pattern instead of scatter says that the model or the temperature does not fit.".into()],
+    };
+    plot.svg(Look::Standalone)
 }
 
 /// Two named columns of a comma-separated table with a header line.

@@ -34,22 +34,19 @@ fn allowed(name: &str, expected: &Expected) -> f64 {
     ours + rounding
 }
 
-/// Compares every point of a case and prints what it found; panics with all misses at once.
+/// Compares every point of a case; panics with all misses at once.
 fn compare(prefix: &str, pick: impl Fn(&str) -> bool) {
     let case = proof::steady_case(prefix);
     let mut misses = Vec::new();
     for point in case.points.iter().filter(|p| !p.metrics.is_empty() && pick(&p.label)) {
         let posed = pose(point, true);
-        let start = std::time::Instant::now();
-        let (state, report) = solve(&posed.problem, &fine(point.lo_dbm.unwrap_or(0.0)))
+        let (state, _) = solve(&posed.problem, &fine(point.lo_dbm.unwrap_or(0.0)))
             .unwrap_or_else(|e| panic!("{prefix} {}: {e}", point.label));
-        let seconds = start.elapsed().as_secs_f64();
         let voltage = |port: usize, f_hz: f64| port_phasor(&state, port, f_hz);
         let current = |name: &str, _f: f64| {
             let j = posed.diode_names.iter().position(|n| n == name).expect("a diode of that name");
             state.junction_current(j, &vec![0; state.basis().tones_hz.len()]).expect("direct current")
         };
-        let mut worst_spur: f64 = 0.0;
         for (name, found) in proof::steady::readings(&case, point, &voltage, &current) {
             let expected = point.metrics[&name];
             let Some(miss) = expected.miss(found) else { continue };
@@ -66,9 +63,6 @@ fn compare(prefix: &str, pick: impl Fn(&str) -> bool) {
             let expected = spur.independent_dbc();
             let Some(miss) = expected.miss(Found::Real(found)) else { continue };
             let is_deep = matches!(expected, Expected::Value { value, .. } if value < -120.0);
-            if !is_deep && matches!(expected, Expected::Value { .. }) {
-                worst_spur = worst_spur.max(miss);
-            }
             if miss > SPUR_DB && !is_deep {
                 misses.push(format!(
                     "{}: spur {},{}: off by {miss:.3} dB ({found:.3}, {expected:?})",
@@ -76,10 +70,6 @@ fn compare(prefix: &str, pick: impl Fn(&str) -> bool) {
                 ));
             }
         }
-        println!(
-            "{prefix} {:40} {seconds:.3} s, newton {}, inner {}, residual {:.1e}, worst spur {worst_spur:.4} dB",
-            point.label, report.iterations, report.inner_iterations, report.residual
-        );
     }
     assert!(misses.is_empty(), "{} misses:\n{}", misses.len(), misses.join("\n"));
 }

@@ -54,6 +54,10 @@ impl Watch for Progress {
         if STOP.load(Ordering::SeqCst) {
             return Err(Cancelled);
         }
+        // an unnamed step only asks whether to go on
+        if what.is_empty() {
+            return Ok(());
+        }
         if let Some(bar) = &self.bar {
             bar.set_length(total as u64);
             bar.set_position(done as u64);

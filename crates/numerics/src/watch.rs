@@ -8,6 +8,8 @@ pub struct Cancelled;
 /// Listener of a long computation.
 pub trait Watch: Sync {
     /// `done` of `total` steps of the work called `what` are finished. Return `Err` to stop.
+    ///
+    /// An empty `what` only asks whether to go on and shows nothing.
     fn step(&self, what: &str, done: usize, total: usize) -> Result<(), Cancelled>;
 }
 

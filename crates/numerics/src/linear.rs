@@ -2,7 +2,7 @@
 //!
 //! Every factorisation is checked: inputs must be finite, answers are finite and their residual is
 //! small, because a dense LU of a singular matrix returns NaN without an error.
-//! The kernels are faer's; systems up to [`SMALL`] use a plain elimination, which is faster there.
+//! The kernels are faer's; systems up to order 16 use a plain elimination, which is faster there.
 
 use crate::{CMatrix, Complex64, NumericsError, RMatrix};
 use faer::linalg::solvers::{PartialPivLu, Solve, SolveLstsq};

@@ -174,7 +174,8 @@ fn findings(ctx: &Context) -> Vec<Finding> {
             "verdicts",
             format!(
                 "the LO moves from {:.3} to {:.3} GHz: limits on LO match and LO leakage are judged over that range, all \
-                 others at {:.3} GHz only; review other LO frequencies with designs of their own",
+                 others, and products in the output band, at {:.3} GHz with the IF that belongs to it; review other LO \
+                 frequencies with designs of their own",
                 low / 1e9,
                 high / 1e9,
                 ctx.plan.lo_hz / 1e9

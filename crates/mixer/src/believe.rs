@@ -1,6 +1,5 @@
 //! How far each number can be believed: order climb at the anchors, cancellation, continued data.
 
-use crate::mixer::wanted_lo_order;
 use crate::plan::{Plan, grid};
 use crate::{Anchor, Mixer, MixerError};
 use balance::{ClimbSettings, SteadyState, climb};
@@ -118,7 +117,7 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
     let steps: Vec<_> =
         LADDER.iter().map(|&(k, m)| (k.max(plan.spur_orders.1 as usize), m.max(plan.spur_orders.0 as usize))).collect();
     let settings = ClimbSettings { steps, tolerance: measures.iter().map(|&m| tolerance(plan, m)).collect() };
-    let mut last: Option<(SteadyState, f64, usize)> = None;
+    let mut last: Option<(SteadyState, f64)> = None;
     let mut history = Vec::new();
     let mut newton_steps = 0;
     let mut failed: Option<MixerError> = None;
@@ -138,7 +137,7 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
         let anchor = Anchor { lo, rf, input, state };
         let raw: Vec<f64> = measures.iter().map(|&m| anchor.value(mixer, m).unwrap_or(f64::NAN)).collect();
         history.push((orders, measures.iter().copied().zip(raw.iter().copied()).collect()));
-        last = Some((anchor.state, report.residual, report.iterations));
+        last = Some((anchor.state, report.residual));
         Ok(measures.iter().zip(raw).map(|(&m, x)| followed(plan, m, x)).collect())
     });
     let climbed = match (climbed, failed) {
@@ -146,7 +145,7 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
         (Err(e), None) => return Err(MixerError::in_run("order climb")(e)),
         (Ok(c), None) => c,
     };
-    let Some((state, residual, _)) = last else {
+    let Some((state, residual)) = last else {
         return Err(MixerError::Plan { expected: "a ladder with steps".into(), found: "none".into() });
     };
     let orders = climbed.history.last().map(|h| h.0).unwrap_or_default();
@@ -352,10 +351,4 @@ pub(crate) fn small_signal_quality(
         cancellation: None,
         is_bound: false,
     }
-}
-
-/// Sign convention check kept in one place: the wanted product of a down-converter.
-pub(crate) fn wanted_down(lo_hz: f64, rf_hz: f64) -> Product {
-    let sign = wanted_lo_order(lo_hz, rf_hz);
-    Product::new(sign, -sign)
 }

@@ -58,8 +58,8 @@ fn all_runs(ctx: &Context) -> Result<Vec<Section>, MixerError> {
         all.push(("spurious products, up", Box::new(move || runs::spurs::table(ctx, ctx.up, lo))));
     }
     all.push(("LO level", Box::new(move || runs::drive::lo_level(ctx))));
-    all.push(("LO purity", Box::new(move || runs::drive::lo_purity(ctx))));
-    all.push(("phase detector", Box::new(move || runs::drive::phase_detector(ctx))));
+    all.push(("LO purity", Box::new(move || runs::drive::lo_purity(ctx, lo))));
+    all.push(("phase detector", Box::new(move || runs::drive::phase_detector(ctx, lo))));
     all.push(("numerical study", Box::new(move || runs::numerics_study::study(ctx))));
     let total = all.len();
     let mut sections = Vec::with_capacity(total);

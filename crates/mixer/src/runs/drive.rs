@@ -208,7 +208,7 @@ pub(crate) fn lo_level(ctx: &Context) -> RunResult {
 }
 
 /// Second harmonic in the LO source, and LO amplitude noise.
-pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
+pub(crate) fn lo_purity(ctx: &Context, clean: &LoState) -> RunResult {
     let plan = ctx.plan;
     let levels = grid(-40.0, -10.0, 7);
     let mut jobs = Vec::new();
@@ -216,7 +216,6 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
         jobs.extend(levels.iter().map(|&dbc| (phase_deg, dbc)));
     }
     let done = parallel::map_watched(&jobs, &ctx.inside(), "", |&(phase_deg, dbc)| {
-        let clean = ctx.mixer.pump(plan.lo_hz, plan.lo_dbm, ctx.order, &Quiet)?;
         let mut problem = clean.problem.clone();
         problem.drives.push(Drive::tone(
             ctx.mixer.ports.lo,
@@ -228,7 +227,7 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
         let in_run = || MixerError::in_run("LO with second harmonic");
         let (state, report) = solve_from(&problem, &settings, Some(&clean.state), &Quiet).map_err(in_run())?;
         let pumped = balance::PumpedState::new(&problem, &state, settings.dense_order).map_err(in_run())?;
-        Ok::<_, MixerError>(LoState { problem, state, report, pumped, ..clean })
+        Ok::<_, MixerError>(LoState { problem, state, report, pumped, ..*clean })
     })?;
     let over_level = |measure: Measure| -> Vec<Curve> {
         [0.0, 90.0, 180.0, 270.0]
@@ -244,8 +243,7 @@ pub(crate) fn lo_purity(ctx: &Context) -> RunResult {
             })
             .collect()
     };
-    let clean = ctx.mixer.pump(plan.lo_hz, plan.lo_dbm, ctx.order, &ctx.inside())?;
-    let noise = parallel::map_watched(&plan.rf_grid(25), &ctx.inside(), "", |&f| small_signal(ctx, &clean, f))?;
+    let noise = parallel::map_watched(&plan.rf_grid(25), &ctx.inside(), "", |&f| small_signal(ctx, clean, f))?;
     let rejection = noise
         .iter()
         .map(|p| {
@@ -281,10 +279,9 @@ fn dirty(&(phase_deg, dbc): &(f64, f64), mut reading: Reading) -> Reading {
 }
 
 /// RF at the LO frequency: the mixer as a phase detector.
-pub(crate) fn phase_detector(ctx: &Context) -> RunResult {
+pub(crate) fn phase_detector(ctx: &Context, clean: &LoState) -> RunResult {
     let plan = ctx.plan;
     let phases: Vec<f64> = grid(-180.0, 180.0, 37);
-    let clean = ctx.mixer.pump(plan.lo_hz, plan.lo_dbm, ctx.order, &ctx.inside())?;
     let volts = parallel::map_watched(&phases, &ctx.inside(), "", |&phase_deg| {
         let mut problem: Problem = clean.problem.clone();
         problem.drives.push(Drive::tone(
@@ -325,7 +322,7 @@ pub(crate) fn phase_detector(ctx: &Context) -> RunResult {
         Item::Table(Table {
             title: "Phase detector".into(),
             readings: vec![
-                lo_reading(ctx, &clean, Measure::DcOffset).unwrap_or_else(|| make(Measure::DcOffset, f64::NAN)),
+                lo_reading(ctx, clean, Measure::DcOffset).unwrap_or_else(|| make(Measure::DcOffset, f64::NAN)),
                 slope_reading,
             ],
         }),

@@ -1,7 +1,7 @@
 //! The spur grid, products inside the output band, and how products move with the signal level.
 
 use super::{Context, RunResult, curve, dbm_axis, ghz_axis, plot, reading, section};
-use crate::believe::{ClimbedAnchor, canonical, grid_products, in_band_products, spur, wanted_down};
+use crate::believe::{ClimbedAnchor, canonical, grid_products, in_band_products, spur};
 use crate::mixer::{MixerError, dbm, watt};
 use crate::plan::grid;
 use crate::point::LoState;
@@ -121,7 +121,7 @@ fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Item
         let (n, m) = if p.m_rf < 0 { (-p.n_lo, -p.m_rf) } else { (p.n_lo, p.m_rf) };
         dbm(products.wave_out(ctx.mixer.ports.if_, n, m as usize).norm_sqr() / 2.0)
     };
-    let wanted = level(wanted_down(anchor.lo.0, anchor.rf.0));
+    let wanted = level(anchor.wanted());
     let all: Vec<Reading> = grid_products(plan)
         .into_iter()
         .filter(|(m, n, sum, _)| *m > 0 && *n > 0 && !*sum)

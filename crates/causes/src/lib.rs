@@ -1,0 +1,1 @@
+//! Which process, diode or bench deviations explain a disagreement.

@@ -1,0 +1,1 @@
+//! Datasheet and application pages as PDF and HTML.

@@ -1,0 +1,1 @@
+//! The three-port nonlinear model a customer can run, and its surroundings.

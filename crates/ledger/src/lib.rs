@@ -1,0 +1,1 @@
+//! Sealed predictions and the append-only record of every comparison.

@@ -1,0 +1,1 @@
+//! Measured lots: import, bench uncertainty, censoring, comparison like with like.

@@ -1,0 +1,1 @@
+//! Process variables at lot, wafer, tile and diode level: sampling, spread, yield.

@@ -165,6 +165,7 @@ fn climb_anchor(mixer: &Mixer, plan: &Plan, input: PortName, rf_hz: f64) -> Resu
             continued: spreads.get(&measure).copied(),
             cancellation: anchor.terms(mixer, measure).and_then(|t| cancellation(mixer, &t)),
             is_bound: false,
+            bands: spec::Bands::default(),
         };
         readings.insert(measure, claim(plan, Reading { measure, value, conditions: conditions.clone(), quality }));
     }
@@ -350,5 +351,6 @@ pub(crate) fn small_signal_quality(
         continued: at.and_then(|r| r.quality.continued),
         cancellation: None,
         is_bound: false,
+        bands: spec::Bands::default(),
     }
 }

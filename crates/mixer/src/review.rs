@@ -78,7 +78,7 @@ fn readings(section: &Section) -> impl Iterator<Item = &Reading> {
             Item::Curves(p) => Box::new(p.curves.iter().flat_map(|c| c.points.iter().map(|(_, r)| r))),
             Item::Table(t) => Box::new(t.readings.iter()),
             Item::Spurs(g) => Box::new(g.entries.iter().map(|e| &e.reading)),
-            Item::Smith(_) | Item::Waveforms(_) => Box::new(std::iter::empty()),
+            Item::Smith(_) | Item::Waveforms(_) | Item::Figure(_) => Box::new(std::iter::empty()),
         }
     })
 }

@@ -58,7 +58,7 @@ fn all(review: &Review) -> Vec<&Reading> {
                 Item::Curves(p) => p.curves.iter().flat_map(|c| c.points.iter().map(|(_, r)| r)).collect(),
                 Item::Table(t) => t.readings.iter().collect(),
                 Item::Spurs(g) => g.entries.iter().map(|e| &e.reading).collect(),
-                Item::Smith(_) | Item::Waveforms(_) => Vec::new(),
+                Item::Smith(_) | Item::Waveforms(_) | Item::Figure(_) => Vec::new(),
             }
         })
         .collect()

@@ -5,7 +5,7 @@
 use crate::number::{escape, fixed, frequency, plain, shown, typeset};
 use crate::picture::{Look, MarginStrip, palette};
 use crate::table::{Row, abscissa, table};
-use crate::{plots, words};
+use crate::{figures, plots, words};
 use quantity::Severity;
 use spec::{Item, Locus, Reading, Review, Section, SmithPlot, SpurGrid, Verdict, VerdictStatus, WaveformPlot};
 use std::fmt::Write as _;
@@ -253,7 +253,10 @@ fn run(out: &mut String, section: &Section) {
 }
 
 fn one_item(out: &mut String, item: &Item) {
-    let full = matches!(item, Item::Spurs(_) | Item::Waveforms(_) | Item::Table(_));
+    let full = match item {
+        Item::Figure(f) => figures::is_wide(f),
+        _ => matches!(item, Item::Spurs(_) | Item::Waveforms(_) | Item::Table(_)),
+    };
     out.push_str(if full { "<div class=\"item full\">\n" } else { "<div class=\"item\">\n" });
     let pictures = plots::pictures_of(item, Look::Embedded);
     match item {
@@ -289,6 +292,7 @@ fn one_item(out: &mut String, item: &Item) {
             out.push_str("</div>\n");
             details(out, "Extremes", w.junctions.len(), &waveform_table(w));
         }
+        Item::Figure(f) => out.push_str(&figures::html(f)),
         Item::Table(t) => {
             let rows: Vec<Row<'_>> = t.readings.iter().map(row).collect();
             let _ =
@@ -428,6 +432,6 @@ fn items_count(item: &Item) -> usize {
         Item::Spurs(g) => g.entries.len(),
         Item::Table(t) => t.readings.len(),
         Item::Smith(s) => s.loci.iter().map(|l| l.points.len()).sum(),
-        Item::Waveforms(_) => 0,
+        Item::Waveforms(_) | Item::Figure(_) => 0,
     }
 }

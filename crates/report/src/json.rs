@@ -103,6 +103,24 @@ pub struct Quality {
     pub cancellation: Option<Cancellation>,
     /// The value is only a bound.
     pub is_bound: bool,
+    /// Error estimate of the field solution, in the unit of the reading.
+    #[serde(default)]
+    pub field_band: Option<f64>,
+    /// Spread of fabrication.
+    #[serde(default)]
+    pub fabrication: Option<Band>,
+    /// Bias and spread learned from earlier comparisons.
+    #[serde(default)]
+    pub model: Option<Band>,
+    /// Lower and upper end of all bands together.
+    #[serde(default)]
+    pub interval: Option<(f64, f64)>,
+    /// One-sided promise.
+    #[serde(default)]
+    pub promise: Option<Promise>,
+    /// What moves the number most.
+    #[serde(default)]
+    pub asymmetry: Option<Asymmetry>,
 }
 
 /// Cancellation that formed a number.
@@ -314,6 +332,44 @@ pub enum Item {
         /// Readings.
         readings: Vec<Reading>,
     },
+    /// Anything that is not made of readings.
+    Figure {
+        /// What it shows.
+        content: crate::figures::FigureFile,
+    },
+}
+
+/// A band around a value, as distances from it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Band {
+    /// Reach below the value.
+    pub below: Option<f64>,
+    /// Reach above the value.
+    pub above: Option<f64>,
+    /// Share of cases covered, 0 to 1.
+    pub coverage: Option<f64>,
+}
+
+/// A one-sided promise.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Promise {
+    /// `at most` or `at least`.
+    pub bound: String,
+    /// The bound, in the unit of the reading.
+    pub value: Option<f64>,
+    /// Share of fabricated units that keep it, 0 to 1.
+    pub confidence: Option<f64>,
+}
+
+/// The departure from symmetry that moves a number most.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Asymmetry {
+    /// Process variable.
+    pub name: String,
+    /// One standard deviation of it.
+    pub step: String,
+    /// Change of the number under that step.
+    pub change: Option<f64>,
 }
 
 /// A text that is not a review in this format.
@@ -393,7 +449,8 @@ fn conditions(c: &spec::Conditions) -> Conditions {
     }
 }
 
-fn quality(q: &spec::Quality) -> Quality {
+fn quality(q: &spec::Quality, value: f64) -> Quality {
+    let band = |b: spec::Band| Band { below: finite(b.below), above: finite(b.above), coverage: finite(b.coverage) };
     let term = |t: &spec::Term| Term { name: t.name.clone(), re_v: finite(t.value.re), im_v: finite(t.value.im) };
     Quality {
         outcome: words::outcome(q.outcome).into(),
@@ -409,6 +466,16 @@ fn quality(q: &spec::Quality) -> Quality {
             .as_ref()
             .map(|c| Cancellation { ratio_db: finite(c.ratio_db), terms: c.terms.iter().map(term).collect() }),
         is_bound: q.is_bound,
+        field_band: q.bands.field.and_then(finite),
+        fabrication: q.bands.fabrication.map(band),
+        model: q.bands.model.map(band),
+        interval: q.interval(value).filter(|(low, high)| low.is_finite() && high.is_finite()),
+        promise: q.bands.promise.map(promise),
+        asymmetry: q.bands.asymmetry.as_ref().map(|a| Asymmetry {
+            name: a.name.clone(),
+            step: a.step.clone(),
+            change: finite(a.change),
+        }),
     }
 }
 
@@ -419,8 +486,16 @@ fn reading(r: &spec::Reading) -> Reading {
         value: finite(r.value),
         unit: r.measure.unit().into(),
         conditions: conditions(&r.conditions),
-        quality: quality(&r.quality),
+        quality: quality(&r.quality, r.value),
     }
+}
+
+fn promise(p: spec::Promise) -> Promise {
+    let (bound, value) = match p.bound {
+        Bound::AtMost(x) => ("at most", x),
+        Bound::AtLeast(x) => ("at least", x),
+    };
+    Promise { bound: bound.into(), value: finite(value), confidence: finite(p.confidence) }
 }
 
 fn limit(l: &spec::Limit) -> Limit {
@@ -482,6 +557,7 @@ fn item(item: &spec::Item) -> Item {
         spec::Item::Table(t) => {
             Item::Table { title: t.title.clone(), readings: t.readings.iter().map(reading).collect() }
         }
+        spec::Item::Figure(f) => Item::Figure { content: crate::figures::file(f) },
     }
 }
 

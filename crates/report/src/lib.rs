@@ -5,6 +5,7 @@
 //! Conventions: every number is printed with its band when it has one; numbers that are not finite
 //! read `no value`; levels below the floor of a spur grid read `not claimed`.
 
+mod figures;
 mod html;
 pub mod json;
 mod number;
@@ -15,6 +16,7 @@ mod table;
 mod text;
 mod words;
 
+pub use figures::text as figure_text;
 pub use html::html;
 pub use json::json;
 pub use plots::pictures;

@@ -19,6 +19,7 @@ pub(crate) fn pictures_of(item: &Item, look: Look) -> Vec<(String, String)> {
         Item::Smith(s) => vec![("smith".into(), smith(s).svg(look))],
         Item::Waveforms(w) => waveforms(w, look),
         Item::Table(_) => Vec::new(),
+        Item::Figure(f) => crate::figures::pictures(f, look),
     }
 }
 

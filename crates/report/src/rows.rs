@@ -94,7 +94,7 @@ fn all(review: &Review) -> Vec<(Place<'_>, &Reading)> {
                 Item::Table(t) => {
                     out.extend(t.readings.iter().map(|r| (Place { item: &t.title, ..base.clone() }, r)));
                 }
-                Item::Smith(_) | Item::Waveforms(_) => {}
+                Item::Smith(_) | Item::Waveforms(_) | Item::Figure(_) => {}
             }
         }
     }

@@ -140,7 +140,7 @@ fn readings(review: &Review) -> Vec<&spec::Reading> {
             Item::Curves(p) => out.extend(p.curves.iter().flat_map(|c| c.points.iter().map(|p| &p.1))),
             Item::Spurs(g) => out.extend(g.entries.iter().map(|e| &e.reading)),
             Item::Table(t) => out.extend(&t.readings),
-            Item::Smith(_) | Item::Waveforms(_) => {}
+            Item::Smith(_) | Item::Waveforms(_) | Item::Figure(_) => {}
         }
     }
     out

@@ -6,12 +6,16 @@
 //! (conversion loss, isolation and return loss are positive numbers); a mixing product is
 //! `f = n·f_LO + m·f_RF`, `n` counts the LO and `m` the RF tone.
 
+mod band;
+mod figure;
 mod limit;
 mod measure;
 mod product;
 mod reading;
 mod review;
 
+pub use band::{Asymmetry, Band, Bands, Promise};
+pub use figure::{Bar, Bars, Card, Cards, Drawing, DrawingLayer, Figure, Grid, Histogram, Mark, Tone};
 pub use limit::{Bound, Limit, Verdict, VerdictStatus};
 pub use measure::{Measure, PortName};
 pub use product::Product;

@@ -79,14 +79,22 @@ impl Limit {
     }
 
     fn judge_one(&self, r: &Reading) -> VerdictStatus {
-        let margin = self.margin(r.value);
         if r.quality.is_bound {
-            return if margin >= 0.0 { VerdictStatus::Pass } else { VerdictStatus::Undecided };
+            return if self.margin(r.value) >= 0.0 { VerdictStatus::Pass } else { VerdictStatus::Undecided };
         }
-        match r.quality.known_within() {
-            Some(band) if band.is_finite() && margin >= band => VerdictStatus::Pass,
-            Some(band) if band.is_finite() && margin < -band => VerdictStatus::Fail,
-            _ => VerdictStatus::Undecided,
+        let Some((low, high)) = r.quality.interval(r.value) else { return VerdictStatus::Undecided };
+        let (worst, best) = match self.bound {
+            Bound::AtMost(_) => (self.margin(high), self.margin(low)),
+            Bound::AtLeast(_) => (self.margin(low), self.margin(high)),
+        };
+        if !(worst.is_finite() && best.is_finite()) {
+            VerdictStatus::Undecided
+        } else if worst >= 0.0 {
+            VerdictStatus::Pass
+        } else if best < 0.0 {
+            VerdictStatus::Fail
+        } else {
+            VerdictStatus::Undecided
         }
     }
 }
@@ -103,7 +111,7 @@ fn rank(status: VerdictStatus) -> u8 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Conditions, Method, Outcome, Quality};
+    use crate::{Bands, Conditions, Method, Outcome, Quality};
 
     fn loss(value: f64, band: f64) -> Reading {
         let quality = Quality {
@@ -115,6 +123,7 @@ mod tests {
             continued: None,
             cancellation: None,
             is_bound: false,
+            bands: Bands::default(),
         };
         Reading { measure: Measure::ConversionLoss, value, conditions: Conditions::default(), quality }
     }

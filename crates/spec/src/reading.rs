@@ -1,6 +1,6 @@
 //! One number with its conditions and its quality.
 
-use crate::Measure;
+use crate::{Band, Bands, Measure};
 use num_complex::Complex64;
 
 /// Which side of the LO the signal lies on.
@@ -100,14 +100,32 @@ pub struct Quality {
     pub cancellation: Option<Cancellation>,
     /// True when the value is a lower or upper bound only (a null, below the numerical floor).
     pub is_bound: bool,
+    /// Fabrication, learned model error, promises.
+    pub bands: Bands,
 }
 
 impl Quality {
-    /// Half width within which the number is known: truncation and continued data together.
+    /// Half width within which the number is known: truncation, continued data and field solution together.
     ///
     /// None when nobody looked: such a number decides nothing.
     pub fn known_within(&self) -> Option<f64> {
-        Some(self.numeric_band? + self.continued.map_or(0.0, |c| c.spread))
+        Some(self.numeric_band? + self.continued.map_or(0.0, |c| c.spread) + self.bands.field.unwrap_or(0.0))
+    }
+
+    /// Lower and upper end of all bands around `value`.
+    ///
+    /// Numerical parts are limits of error and add up; fabrication and learned model error are
+    /// independent spreads and add as squares around the learned bias.
+    /// None when nobody looked at the numerical part.
+    pub fn interval(&self, value: f64) -> Option<(f64, f64)> {
+        let numeric = self.known_within()?;
+        let spreads = [self.bands.fabrication, self.bands.model];
+        let centre = |b: &Band| 0.5 * (b.above - b.below);
+        let half = |b: &Band| 0.5 * (b.above + b.below);
+        // a skewed fabrication band keeps its skew; a learned bias moves the middle
+        let shift: f64 = spreads.iter().flatten().map(centre).sum();
+        let spread = spreads.iter().flatten().map(|b| half(b).powi(2)).sum::<f64>().sqrt();
+        Some((value + shift - spread - numeric, value + shift + spread + numeric))
     }
 }
 

@@ -3,7 +3,7 @@
 //! Everything a reader sees is made from [`Reading`]s, so every point of every curve carries its
 //! conditions and quality.
 
-use crate::{Conditions, Limit, PortName, Reading, Verdict};
+use crate::{Conditions, Figure, Limit, PortName, Reading, Verdict};
 use num_complex::Complex64;
 use quantity::Finding;
 
@@ -54,6 +54,8 @@ pub enum Item {
     Waveforms(WaveformPlot),
     /// Plain table of readings.
     Table(Table),
+    /// Anything that is not made of readings.
+    Figure(Figure),
 }
 
 /// Horizontal axis of a line plot.

@@ -39,6 +39,7 @@ fn lo_reading(ctx: &Context, lo: &LoState, measure: Measure) -> Option<Reading> 
         continued: None,
         cancellation: terms.and_then(|t| cancellation(ctx.mixer, &t)),
         is_bound: false,
+        bands: spec::Bands::default(),
     };
     Some(claim(ctx.plan, reading(measure, value, ctx.mixer.lo_conditions(lo.lo_hz, lo.lo_dbm), quality)))
 }
@@ -303,6 +304,7 @@ pub(crate) fn phase_detector(ctx: &Context, clean: &LoState) -> RunResult {
         continued: None,
         cancellation: None,
         is_bound: false,
+        bands: spec::Bands::default(),
     };
     let conditions = ctx.mixer.conditions(plan.lo_hz, plan.lo_dbm, plan.lo_hz, Some(plan.signal_dbm));
     let make = |measure, value| reading(measure, value, conditions.clone(), quality.clone());

@@ -32,6 +32,7 @@ fn quality(orders: (usize, usize), band: Option<f64>) -> Quality {
         continued: None,
         cancellation: None,
         is_bound: false,
+        bands: spec::Bands::default(),
     }
 }
 

@@ -138,6 +138,7 @@ fn perturbed(ctx: &Context, at: &ClimbedAnchor, lo: &LoState) -> Result<Vec<Item
                 continued: full.and_then(|r| r.quality.continued),
                 cancellation: None,
                 is_bound: value < plan.tolerances.not_claimed_dbc,
+                bands: spec::Bands::default(),
             };
             reading(Measure::Spur(p), value, at_conditions(ctx, anchor), quality)
         })
@@ -183,6 +184,7 @@ pub(crate) fn against_level(ctx: &Context, at: &ClimbedAnchor) -> RunResult {
             continued: None,
             cancellation: None,
             is_bound: value < plan.tolerances.not_claimed_dbc - 40.0,
+            bands: spec::Bands::default(),
         };
         Some((levels[i], reading(Measure::Spur(p), value, at_conditions(ctx, a), quality)))
     };

@@ -5,6 +5,8 @@
 //! Numbers that are not finite leave gaps; a picture without any says `no value`.
 //! Not here: logarithmic axes, interaction beyond the reader's own tooltips.
 
+mod bars;
+mod drawing;
 mod grid;
 mod histogram;
 mod label;
@@ -17,6 +19,8 @@ mod svg;
 mod ticks;
 mod waves;
 
+pub use bars::{BarPlot, NamedBar};
+pub use drawing::{DrawingPicture, LayerShapes};
 pub use grid::{Cell, CellLevel, LevelGrid};
 pub use histogram::Histogram;
 pub use lines::{Forbidden, LimitLine, LinePlot, Point, Series};

@@ -50,6 +50,7 @@ pub fn quality(method: Method, band: Option<f64>) -> Quality {
         continued: None,
         cancellation: None,
         is_bound: false,
+        bands: spec::Bands::default(),
     }
 }
 

@@ -1,0 +1,118 @@
+//! What each command does; no formulas.
+
+mod fit;
+mod network;
+
+use crate::arguments::{Command, Global};
+use crate::output;
+use crate::progress::Progress;
+use project::design::{CircuitText, Design};
+use project::spec::{Review, VerdictStatus};
+use project::{ProjectError, files, report, review};
+use quantity::{Finding, Severity};
+use serde_json::json;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+/// What a command has to say, and whether a requirement failed.
+pub(crate) struct Outcome {
+    pub(crate) text: String,
+    pub(crate) requirement_failed: bool,
+}
+
+impl Outcome {
+    fn done(text: String) -> Self {
+        Self { text, requirement_failed: false }
+    }
+}
+
+pub(crate) fn run(command: &Command, global: &Global) -> Result<Outcome, ProjectError> {
+    match command {
+        Command::Demo => demo(global),
+        Command::Review { design } => {
+            let folder = global.out.clone().unwrap_or_else(|| review_folder(design));
+            review_design(&files::read_design(design)?, &folder, global)
+        }
+        Command::Check { design } => check(design, global),
+        Command::Fit(arguments) => fit::run(arguments, global),
+        Command::Network(arguments) => network::run(arguments, global),
+        Command::Completion { shell } => Ok(Outcome::done(crate::completion(*shell))),
+    }
+}
+
+fn demo(global: &Global) -> Result<Outcome, ProjectError> {
+    let folder = global.out.clone().unwrap_or_else(|| PathBuf::from("mixwright-demo"));
+    let path = files::write_demo(&folder)?;
+    if !global.quiet {
+        output::remark(&format!("design written to {}", path.display()));
+    }
+    let mut outcome = review_design(&files::read_design(&path)?, &folder.join("review"), global)?;
+    outcome.requirement_failed = false; // shown in the verdicts; the demonstration itself worked
+    Ok(outcome)
+}
+
+/// `name-review` beside the design file.
+fn review_folder(design: &Path) -> PathBuf {
+    let stem = design.file_stem().map_or_else(|| "design".into(), |s| s.to_string_lossy().into_owned());
+    design.with_file_name(format!("{stem}-review"))
+}
+
+fn review_design(design: &Design, folder: &Path, global: &Global) -> Result<Outcome, ProjectError> {
+    let progress = Progress::new(global.quiet);
+    let reviewed = review::run(design, &progress);
+    progress.finish();
+    let reviewed = reviewed?;
+    let written = files::write_review(&reviewed, folder)?;
+    let text = if global.json {
+        report::json(&reviewed)
+    } else {
+        let mut text = report::summary_text(&reviewed);
+        let page = written.first().map(|p| p.display().to_string()).unwrap_or_default();
+        let _ = write!(text, "\nReport: {page} (and JSON, CSV, text and pictures beside it)\n");
+        text
+    };
+    Ok(Outcome { text, requirement_failed: any_failed(&reviewed) })
+}
+
+fn any_failed(review: &Review) -> bool {
+    review.verdicts.iter().any(|v| v.status == VerdictStatus::Fail)
+}
+
+fn check(path: &Path, global: &Global) -> Result<Outcome, ProjectError> {
+    let design = files::read_design(path)?;
+    let mixer = design.mixer()?;
+    if global.json {
+        let findings: Vec<_> = mixer.findings.iter().map(finding_value).collect();
+        let value = json!({
+            "ok": true, "design": design.name, "diodes": mixer.diode_names, "seats": design.plan.seats.len(),
+            "requirements": design.requirements.len(), "findings": findings,
+        });
+        return Ok(Outcome::done(format!("{value:#}")));
+    }
+    let parts = match &design.circuit {
+        CircuitText::Template { template, .. } => format!("template {template:?}"),
+        CircuitText::Free(free) => format!("{} parts", free.parts.len()),
+    };
+    let mut text = format!(
+        "{}: in order\n  {}, {} diodes, {} seats, {} limits\n",
+        path.display(),
+        parts,
+        mixer.diode_names.len(),
+        design.plan.seats.len(),
+        design.requirements.len()
+    );
+    push_findings(&mut text, &mixer.findings);
+    Ok(Outcome::done(text))
+}
+
+fn push_findings(text: &mut String, findings: &[Finding]) {
+    for finding in findings {
+        let kind = if finding.severity == Severity::Warning { "warning" } else { "note" };
+        let _ = writeln!(text, "  {kind}: {}: {}", finding.place, finding.text);
+    }
+}
+
+fn finding_value(finding: &Finding) -> serde_json::Value {
+    let severity = if finding.severity == Severity::Warning { "warning" } else { "note" };
+    json!({ "severity": severity, "place": finding.place, "text": finding.text })
+}

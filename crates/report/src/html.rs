@@ -84,9 +84,13 @@ fn summary(out: &mut String, review: &Review) {
         }
         let _ = writeln!(
             out,
-            "<div class=\"how\">{}</div></div>",
+            "<div class=\"how\">{}</div>",
             escape(&typeset_levels(&words::quality(&r.quality, r.measure.unit())))
         );
+        for line in words::bands(r) {
+            let _ = writeln!(out, "<div class=\"how\">{}</div>", escape(&typeset_levels(&line)));
+        }
+        out.push_str("</div>\n");
     }
     out.push_str("</div>\n");
     let cancelled: Vec<_> = plots::cancelled(&review.summary).collect();
@@ -183,7 +187,7 @@ fn verdict_row(out: &mut String, v: &Verdict, review: &Review) {
     };
     let strip = match (v.margin, &v.worst) {
         (Some(margin), Some(r)) if margin.is_finite() => {
-            MarginStrip { margin, band: r.quality.numeric_band.unwrap_or(0.0) }.svg(Look::Embedded)
+            MarginStrip { margin, band: margin_band(v, r) }.svg(Look::Embedded)
         }
         _ => String::new(),
     };
@@ -214,6 +218,15 @@ fn verdict_row(out: &mut String, v: &Verdict, review: &Review) {
         escape(&typeset(&margin)),
         strip.trim_end()
     );
+}
+
+/// How far the deciding number may lie on the bad and on the good side.
+fn margin_band(v: &Verdict, r: &Reading) -> (f64, f64) {
+    let Some((low, high)) = r.quality.interval(r.value) else { return (0.0, 0.0) };
+    match v.limit.bound {
+        spec::Bound::AtMost(_) => (high - r.value, r.value - low),
+        spec::Bound::AtLeast(_) => (r.value - low, high - r.value),
+    }
 }
 
 fn findings(out: &mut String, review: &Review) {
@@ -376,10 +389,10 @@ fn simple_table<const N: usize>(
 }
 
 fn guide(out: &mut String) {
-    const TERMS: [(&str, &str); 8] = [
+    const TERMS: [(&str, &str); 11] = [
         (
             "± band",
-            "Remaining motion of the number under more harmonics and finer sampling, as half width in its own unit, rounded up. It is numerical only: it says nothing about the fabricated part. Without a band the number was not climbed.",
+            "Remaining motion of the number under more harmonics and finer sampling, as half width in its own unit, rounded up. It is numerical only: fabrication and learned model error are separate bands. Without a band the number was not climbed.",
         ),
         ("Orders", "Harmonics kept in the LO and in the RF tone."),
         (
@@ -397,6 +410,18 @@ fn guide(out: &mut String) {
         (
             "Cancellation",
             "Sum of the magnitudes of the terms over the magnitude of their sum. At 40 dB an error of one percent in one term is as large as the result. The small picture shows the terms head to tail.",
+        ),
+        (
+            "Fabrication",
+            "How far fabricated units spread around the number, from the declared process variables. It covers the stated share of units and may be skewed: a leak that cancels can only get worse in most directions.",
+        ),
+        (
+            "Learned model error",
+            "Bias and spread between earlier predictions of this kind and their measurements, from the ledger. Absent until a ledger is given that has enough of them.",
+        ),
+        (
+            "Promise",
+            "For numbers formed by cancellation: the bound that the stated share of fabricated units keeps. The value itself may be better by luck; only the bound is worth promising.",
         ),
         ("≤ and ≥", "The value is a bound: the number lies below what the computation can resolve."),
         ("Not claimed", "The computed level lies below the floor stated with the grid; no number is claimed."),

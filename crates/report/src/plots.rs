@@ -99,6 +99,7 @@ fn point(x: f64, r: &Reading, name: &str, axis: &Axis) -> Point {
         x,
         y: r.value,
         band: r.quality.numeric_band,
+        reach: words::is_banded(&r.quality).then(|| r.quality.interval(r.value)).flatten(),
         hollow: r.quality.is_bound || r.quality.outcome == Outcome::Almost,
         tip: format!("{name}: {} at {} {}", typeset(&words::value(r)), typeset(&plain(x)), axis.unit),
     }

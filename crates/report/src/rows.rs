@@ -6,14 +6,17 @@
 //! `is_bound`, `numeric_band` (in `unit`), `outcome`, `method`, `orders_lo`, `orders_rf`,
 //! `residual`, `continued_share` (0 to 1), `continued_spread` (in `unit`),
 //! `cancellation_ratio_db`, `cancellation_terms` its quality; then conditions with units in their
-//! names. An empty cell means absent, or not a finite number.
+//! names; then the bands beyond the numerical one: `field_band` (half width), `fabrication_…` and
+//! `model_…` (distances below and above the value, share covered), `low` and `high` (ends of all
+//! bands together), `promise…` (side, bound, share of units) and `asymmetry…` (what moves the number
+//! most, and by how much for one standard deviation). An empty cell means absent, or not a finite number.
 //! Not here: reflection coefficients and waveforms, which are no readings; see the JSON.
 
 use crate::{plots, words};
 use spec::{Item, Reading, Review};
 
 /// Names of the columns, in order.
-pub(crate) const COLUMNS: [&str; 32] = [
+pub(crate) const COLUMNS: [&str; 46] = [
     "section",
     "item",
     "series",
@@ -46,6 +49,20 @@ pub(crate) const COLUMNS: [&str; 32] = [
     "product_m_rf",
     "product_n_lo",
     "product_hz",
+    "field_band",
+    "fabrication_below",
+    "fabrication_above",
+    "fabrication_coverage",
+    "model_below",
+    "model_above",
+    "model_coverage",
+    "low",
+    "high",
+    "promise",
+    "promise_value",
+    "promise_confidence",
+    "asymmetry",
+    "asymmetry_change",
 ];
 
 /// Where a reading stands.
@@ -105,6 +122,19 @@ fn number(value: Option<f64>) -> String {
     value.filter(|v| v.is_finite()).map(|v| v.to_string()).unwrap_or_default()
 }
 
+const fn promise_side(bound: spec::Bound) -> &'static str {
+    match bound {
+        spec::Bound::AtMost(_) => "at most",
+        spec::Bound::AtLeast(_) => "at least",
+    }
+}
+
+const fn promise_value(bound: spec::Bound) -> f64 {
+    match bound {
+        spec::Bound::AtMost(x) | spec::Bound::AtLeast(x) => x,
+    }
+}
+
 fn record(place: &Place<'_>, r: &Reading) -> [String; COLUMNS.len()] {
     let (q, c) = (&r.quality, &r.conditions);
     let order = |pick: fn((u32, u32, f64)) -> u32| place.product.map(|p| pick(p).to_string()).unwrap_or_default();
@@ -141,5 +171,19 @@ fn record(place: &Place<'_>, r: &Reading) -> [String; COLUMNS.len()] {
         order(|p| p.0),
         order(|p| p.1),
         number(place.product.map(|p| p.2)),
+        number(q.bands.field),
+        number(q.bands.fabrication.map(|b| b.below)),
+        number(q.bands.fabrication.map(|b| b.above)),
+        number(q.bands.fabrication.map(|b| b.coverage)),
+        number(q.bands.model.map(|b| b.below)),
+        number(q.bands.model.map(|b| b.above)),
+        number(q.bands.model.map(|b| b.coverage)),
+        number(q.interval(r.value).map(|i| i.0)),
+        number(q.interval(r.value).map(|i| i.1)),
+        q.bands.promise.map(|p| promise_side(p.bound).to_owned()).unwrap_or_default(),
+        number(q.bands.promise.map(|p| promise_value(p.bound))),
+        number(q.bands.promise.map(|p| p.confidence)),
+        q.bands.asymmetry.as_ref().map(|a| a.name.clone()).unwrap_or_default(),
+        number(q.bands.asymmetry.as_ref().map(|a| a.change)),
     ]
 }

@@ -103,6 +103,22 @@ fn columns(lead_headers: &[String], rows: &[Row<'_>]) -> Vec<Column> {
     out.push(Column::text("Outcome", of(&|r| words::outcome(r.quality.outcome).to_owned()), false));
     let continued = |r: &Reading| r.quality.continued.as_ref().map(words::continued).unwrap_or_default();
     out.push(Column::text("Continued data", of(&continued), true));
+    let unit = |r: &Reading| words::difference_unit(r.measure.unit());
+    let field = |r: &Reading| r.quality.bands.field.map(|f| format!("± {} {}", plain(f), unit(r))).unwrap_or_default();
+    out.push(Column::text("Field solution", of(&field), true));
+    let band = |b: &Option<spec::Band>| b.as_ref().map(words::band).unwrap_or_default();
+    out.push(Column::text("Fabrication", of(&|r| band(&r.quality.bands.fabrication)), true));
+    out.push(Column::text("Learned model error", of(&|r| band(&r.quality.bands.model)), true));
+    let promise = |r: &Reading| {
+        let p = r.quality.bands.promise.as_ref();
+        p.map(|p| words::promise(p, r.measure.unit())).unwrap_or_default()
+    };
+    out.push(Column::text("Promise", of(&promise), true));
+    let moves = |r: &Reading| {
+        let a = r.quality.bands.asymmetry.as_ref();
+        a.map(|a| format!("{} {} {}", a.name, plain((100.0 * a.change).round() / 100.0), unit(r))).unwrap_or_default()
+    };
+    out.push(Column::text("Moves it most", of(&moves), false));
     out.push(cancellation_column(rows));
     out
 }

@@ -52,6 +52,9 @@ fn readings(out: &mut String, list: &[Reading], nominal: &Conditions) {
                 let said = format!("cancels {}", words::cancellation(c));
                 remark = if remark.is_empty() { said } else { format!("{remark}; {said}") };
             }
+            for line in words::bands(r) {
+                remark = if remark.is_empty() { line } else { format!("{remark}; {line}") };
+            }
             [r.measure.label(), s.value_text(), band, r.measure.unit().to_owned(), remark]
         })
         .collect();

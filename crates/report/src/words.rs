@@ -132,6 +132,47 @@ pub(crate) fn quality(q: &Quality, unit: &'static str) -> String {
     out
 }
 
+/// True when more than the numeric band is known.
+pub(crate) const fn is_banded(q: &Quality) -> bool {
+    q.bands.fabrication.is_some() || q.bands.model.is_some() || q.bands.field.is_some()
+}
+
+/// `-0.31 to +0.42, 90 %`.
+pub(crate) fn band(b: &spec::Band) -> String {
+    let end = |v: f64| {
+        let text = fixed(v, if v.abs() < 0.1 { 3 } else { 2 });
+        if v > 0.0 { format!("+{text}") } else { text }
+    };
+    format!("{} to {}, {} %", end(-b.below), end(b.above), plain((1000.0 * b.coverage).round() / 10.0))
+}
+
+/// `>= 38 dB for 98 % of units`.
+pub(crate) fn promise(p: &spec::Promise, unit: &str) -> String {
+    let rounded = match p.bound {
+        spec::Bound::AtMost(x) => spec::Bound::AtMost((10.0 * x).ceil() / 10.0),
+        spec::Bound::AtLeast(x) => spec::Bound::AtLeast((10.0 * x).floor() / 10.0),
+    };
+    format!("{} for {} % of units", bound(rounded, unit), plain((1000.0 * p.confidence).round() / 10.0))
+}
+
+/// `D3.CJ0, one standard deviation (1.2 %) moves it by -7.1 dB`.
+pub(crate) fn asymmetry(a: &spec::Asymmetry, unit: &'static str) -> String {
+    let step = if a.step.is_empty() { String::new() } else { format!(" ({})", a.step) };
+    format!("{}: one standard deviation{step} moves it by {} {}", a.name, fixed(a.change, 2), difference_unit(unit))
+}
+
+/// Everything known beyond the numeric band, one line each.
+pub(crate) fn bands(r: &Reading) -> Vec<String> {
+    let (b, unit) = (&r.quality.bands, r.measure.unit());
+    let mut out = Vec::new();
+    out.extend(b.field.map(|f| format!("field solution ± {} {}", plain_short(f), difference_unit(unit))));
+    out.extend(b.fabrication.as_ref().map(|f| format!("fabrication {}", band(f))));
+    out.extend(b.model.as_ref().map(|m| format!("learned model error {}", band(m))));
+    out.extend(b.promise.as_ref().map(|p| format!("promise {}", promise(p, unit))));
+    out.extend(b.asymmetry.as_ref().map(|a| asymmetry(a, unit)));
+    out
+}
+
 /// Value, band and unit of a reading.
 pub(crate) fn value(r: &Reading) -> String {
     let text = shown(r).text();

@@ -100,8 +100,9 @@ fn pictures_stand_alone_with_unique_plain_names() {
             }
         }
     }
-    // 12 line plots, 4 junctions, 2 grids, 1 Smith display, 2 phasor diagrams of headline numbers.
-    assert_eq!(report::pictures(&sample::review()).len(), 21);
+    // 13 line plots, 4 junctions, 2 grids, 1 Smith display, a distribution, bars and a drawing, 2 phasor diagrams of
+    // headline numbers.
+    assert_eq!(report::pictures(&sample::review()).len(), 25);
 }
 
 #[test]

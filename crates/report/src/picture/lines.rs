@@ -16,8 +16,10 @@ pub struct Point {
     pub x: f64,
     /// Ordinate.
     pub y: f64,
-    /// Half width of the band around it.
+    /// Half width of the numeric band around it.
     pub band: Option<f64>,
+    /// Lower and upper end of all bands together, where more than the numeric one is known.
+    pub reach: Option<(f64, f64)>,
     /// Draw it hollow: only a bound, or not fully converged.
     pub hollow: bool,
     /// Text shown when pointed at.
@@ -109,7 +111,7 @@ impl LinePlot {
         let frame = self.frame(y, labels.as_ref().map_or(14.0, |l| l.width));
         draw_axes(&mut canvas, &frame, &self.x_label, &self.y_label);
         for (i, s) in self.series.iter().enumerate() {
-            draw_band(&mut canvas, &frame, i, s);
+            draw_bands(&mut canvas, &frame, i, s);
         }
         for limit in self.limits.iter().filter(|l| !outside.contains(l)) {
             draw_limit(&mut canvas, &frame, limit);
@@ -144,6 +146,9 @@ impl LinePlot {
         for p in self.series.iter().flat_map(finite) {
             let band = p.band.filter(|b| b.is_finite()).unwrap_or(0.0);
             add(p.y - band, p.y + band);
+            if let Some((low, high)) = finite_reach(p) {
+                add(low, high);
+            }
         }
         let Some((lo, hi)) = range else {
             let all: Vec<f64> = self.limits.iter().map(|l| l.value).filter(|v| v.is_finite()).collect();
@@ -265,7 +270,9 @@ impl LinePlot {
         if points().any(|p| p.hollow && p.y.is_finite()) {
             notes.push("Hollow: a bound, or converged only to the looser tolerance.".into());
         }
-        if points().any(|p| p.band.is_some_and(|b| b > 0.0)) {
+        if points().any(|p| finite_reach(p).is_some()) {
+            notes.push("Shaded: numeric band; paler: with fabrication and learned model error.".into());
+        } else if points().any(|p| p.band.is_some_and(|b| b > 0.0)) {
             notes.push("Shaded: numeric band.".into());
         }
         let missing = points().filter(|p| !(p.x.is_finite() && p.y.is_finite())).count();
@@ -364,12 +371,32 @@ fn runs(series: &Series) -> Vec<Vec<&Point>> {
     out
 }
 
-fn draw_band(canvas: &mut Canvas, frame: &Frame, i: usize, series: &Series) {
+/// Ends of all bands, where both are numbers.
+fn finite_reach(p: &Point) -> Option<(f64, f64)> {
+    p.reach.filter(|(low, high)| low.is_finite() && high.is_finite())
+}
+
+fn draw_bands(canvas: &mut Canvas, frame: &Frame, i: usize, series: &Series) {
+    let numeric = |p: &Point| {
+        let half = p.band.filter(|b| b.is_finite() && *b > 0.0).unwrap_or(0.0);
+        (p.y - half, p.y + half)
+    };
+    draw_band(canvas, frame, i, series, 0.1, &|p| finite_reach(p).unwrap_or((p.y, p.y)));
+    draw_band(canvas, frame, i, series, 0.18, &numeric);
+}
+
+fn draw_band(
+    canvas: &mut Canvas,
+    frame: &Frame,
+    i: usize,
+    series: &Series,
+    opacity: f64,
+    ends: &dyn Fn(&Point) -> (f64, f64),
+) {
     let colour = Colour::Series(i);
-    let half = |p: &Point| p.band.filter(|b| b.is_finite() && *b > 0.0).unwrap_or(0.0);
-    for run in runs(series).iter().filter(|r| r.iter().any(|p| half(p) > 0.0)) {
+    for run in runs(series).iter().filter(|r| r.iter().any(|p| ends(p).1 > ends(p).0)) {
         if let [p] = run.as_slice() {
-            let (top, low) = (frame.at(p.x, p.y + half(p)), frame.at(p.x, p.y - half(p)));
+            let (top, low) = (frame.at(p.x, ends(p).1), frame.at(p.x, ends(p).0));
             let mut d = polyline(&[top, low]);
             for end in [top, low] {
                 let _ = write!(d, "M{} {}h8", xy(end.0 - 4.0), xy(end.1));
@@ -377,9 +404,9 @@ fn draw_band(canvas: &mut Canvas, frame: &Frame, i: usize, series: &Series) {
             canvas.path(&d, None, Some(Pen::solid(colour, 1.2)), 0.7);
             continue;
         }
-        let mut outline: Vec<_> = run.iter().map(|p| frame.at(p.x, p.y + half(p))).collect();
-        outline.extend(run.iter().rev().map(|p| frame.at(p.x, p.y - half(p))));
-        canvas.path(&format!("{}z", polyline(&outline)), Some(colour), None, 0.18);
+        let mut outline: Vec<_> = run.iter().map(|p| frame.at(p.x, ends(p).1)).collect();
+        outline.extend(run.iter().rev().map(|p| frame.at(p.x, ends(p).0)));
+        canvas.path(&format!("{}z", polyline(&outline)), Some(colour), None, opacity);
     }
 }
 

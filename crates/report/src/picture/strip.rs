@@ -9,8 +9,8 @@ use std::fmt::Write as _;
 pub struct MarginStrip {
     /// Distance to the limit, positive on the allowed side.
     pub margin: f64,
-    /// Half width of the band, zero when unknown.
-    pub band: f64,
+    /// How far the number may lie on the bad and on the good side of its margin, zero when unknown.
+    pub band: (f64, f64),
 }
 
 const WIDTH: f64 = 130.0;
@@ -25,8 +25,9 @@ impl MarginStrip {
         if !self.margin.is_finite() {
             return canvas.finish(HEIGHT);
         }
-        let band = if self.band.is_finite() { self.band.max(0.0) } else { 0.0 };
-        let reach = ((self.margin.abs() + band) * 1.2).max(1e-9);
+        let finite = |b: f64| if b.is_finite() { b } else { 0.0 };
+        let (bad, good) = (finite(self.band.0), finite(self.band.1));
+        let reach = (self.margin.abs().max((self.margin - bad).abs()).max((self.margin + good).abs()) * 1.2).max(1e-9);
         let x = |v: f64| WIDTH / 2.0 + v / reach * (WIDTH / 2.0 - 4.0);
         let mut hatch = String::new();
         for k in 0..9 {
@@ -36,8 +37,8 @@ impl MarginStrip {
         canvas.line(Pen::solid(Colour::Frame, 1.0), (4.0, middle), (WIDTH - 4.0, middle));
         canvas.line(Pen::solid(Colour::Limit, 1.8), (x(0.0), 2.0), (x(0.0), HEIGHT - 2.0));
         let colour = Colour::Series(0);
-        if band > 0.0 {
-            let area = Area { x: x(self.margin - band), y: middle - 4.0, w: x(band) - x(-band), h: 8.0 };
+        if bad + good > 0.0 {
+            let area = Area { x: x(self.margin - bad), y: middle - 4.0, w: x(good) - x(-bad), h: 8.0 };
             canvas.rect(area, Some(Colour::Heat(3)), Some(Pen::solid(colour, 1.0)));
         }
         canvas.circle((x(self.margin), middle), 3.6, Some(colour), None);

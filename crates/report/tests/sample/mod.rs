@@ -451,6 +451,78 @@ fn dc_section() -> Section {
     )
 }
 
+fn banded_section() -> Section {
+    let mut loss = curve("loss", Measure::ConversionLoss, &[7.36, 7.28, 6.80, 6.35, 6.47, 6.24, 6.22], Some(0.1));
+    for (_, r) in &mut loss.points {
+        r.quality.bands.fabrication = Some(spec::Band { below: 0.2, above: 0.45, coverage: 0.9 });
+        r.quality.bands.model = Some(spec::Band { below: -0.1, above: 0.6, coverage: 0.9 });
+    }
+    let mut leak = cancelled(isolation(PortName::Lo, PortName::Rf), 46.1, 23.0, 0.2);
+    leak.quality.bands.field = Some(0.7);
+    leak.quality.bands.promise = Some(spec::Promise { bound: Bound::AtLeast(38.27), confidence: 0.98 });
+    leak.quality.bands.asymmetry =
+        Some(spec::Asymmetry { name: "D3.CJ0".into(), step: "1.2 %".into(), change: -7.123 });
+    let samples = (0..400).map(|i| 7.0 + 0.6 * f64::from(i * 7919 % 400) / 400.0).collect();
+    let histogram = spec::Histogram {
+        title: "Conversion loss of 400 units".into(),
+        x_label: "Conversion loss".into(),
+        unit: "dB".into(),
+        samples,
+        limit: Some(loss_limit_of(7.5)),
+    };
+    let bar =
+        |name: &str, value: f64| spec::Bar { name: name.into(), value, interval: Some((0.8 * value, 1.3 * value)) };
+    let bars = spec::Bars {
+        title: "What moves the loss".into(),
+        unit: "dB for one standard deviation".into(),
+        bars: vec![bar("film1.thickness", 0.09), bar("V27.RS", 0.03), bar("registration of upper strip", -0.02)],
+    };
+    let card = |tone, title: &str| spec::Card {
+        tone,
+        title: title.into(),
+        text: "The film is 7.8 % thin; one capacitor coupon would decide.".into(),
+        facts: vec![("film 1".into(), "-7.8 % ± 1.2 %".into())],
+    };
+    let cards = spec::Cards {
+        title: "Findings".into(),
+        cards: vec![card(spec::Tone::Bad, "Lot B: film"), card(spec::Tone::Good, "Lot A"), card(spec::Tone::Open, "C")],
+    };
+    let grid = spec::Grid {
+        title: "Corners".into(),
+        heads: vec!["Corner".into(), "Loss, dB".into()],
+        rows: vec![vec!["thin film".into(), "7.65".into()], vec!["thick film".into(), "-7.12".into()]],
+    };
+    let layer = |name: &str, y: f64| spec::DrawingLayer {
+        name: name.into(),
+        outlines: vec![vec![(0.0, y), (1510.0, y), (1510.0, y + 40.0), (0.0, y + 40.0)]],
+    };
+    let drawing = spec::Drawing {
+        title: "Plan".into(),
+        layers: vec![layer("M1 lower strip", 0.0), layer("M2 upper strip", 200.0)],
+        marks: vec![spec::Mark { name: "a+".into(), at: (1510.0, 20.0) }],
+        stretch: 1.0,
+    };
+    let table = Table { title: "Leak".into(), readings: vec![leak] };
+    section(
+        "bands",
+        "Bands and spread",
+        "Every kind of figure that is not made of readings.",
+        vec![
+            plot("Loss with bands", axis("RF frequency", "GHz"), ("Loss", "dB"), vec![loss], vec![loss_limit()]),
+            Item::Table(table),
+            Item::Figure(spec::Figure::Histogram(histogram)),
+            Item::Figure(spec::Figure::Bars(bars)),
+            Item::Figure(spec::Figure::Cards(cards)),
+            Item::Figure(spec::Figure::Grid(grid)),
+            Item::Figure(spec::Figure::Drawing(drawing)),
+        ],
+    )
+}
+
+fn loss_limit_of(value: f64) -> spec::Limit {
+    limit(Some(Measure::ConversionLoss), Bound::AtMost(value), "link budget")
+}
+
 pub fn review() -> Review {
     let lr = isolation(PortName::Lo, PortName::Rf);
     let mut p1db = reading(Measure::InputP1db, 10.8, 23.0, Some(0.05));
@@ -504,6 +576,7 @@ pub fn review() -> Review {
             isolation_section(),
             spur_section(),
             dc_section(),
+            banded_section(),
         ],
         findings: vec![
             Finding::note(

@@ -8,6 +8,7 @@
 
 mod band;
 mod figure;
+mod key;
 mod limit;
 mod measure;
 mod product;

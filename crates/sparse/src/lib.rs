@@ -13,6 +13,7 @@
 
 mod dense;
 mod elimination;
+pub mod exchange;
 mod factor;
 mod front;
 mod leaf;

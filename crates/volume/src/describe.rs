@@ -7,6 +7,7 @@ use crate::VolumeError;
 use crate::builder::Builder;
 use crate::model::{Medium, Model, PrismMesh};
 use crate::triangulate::{PlanSize, Segment, triangulate, triangulate_mirrored};
+use quantity::constants::LIGHT_SPEED_M_PER_S;
 
 /// One layer of the stack.
 #[derive(Debug, Clone, PartialEq)]
@@ -179,6 +180,39 @@ pub struct MeshSettings {
     pub levels_m: Vec<f64>,
     /// Plane of symmetry in the middle of the box, whose mesh is then symmetric to the last bit.
     pub symmetry: Option<Axis>,
+}
+
+/// Cells a highest-frequency wavelength of the densest medium.
+const CELLS_A_WAVE: f64 = 3.0;
+
+impl MeshSettings {
+    /// A first mesh for a structure up to `freq_max_hz`: fine at narrow metal and in thin layers, coarse elsewhere,
+    /// for elements of second order and later refinement.
+    pub fn for_volume(volume: &Volume, freq_max_hz: f64) -> Self {
+        let permittivity = volume.layers.iter().map(|l| l.medium.permittivity).fold(1.0, f64::max);
+        let wave = LIGHT_SPEED_M_PER_S / freq_max_hz / permittivity.sqrt();
+        let narrow = volume.conductors.iter().map(|c| width_m(&c.polygon)).fold(wave, f64::min);
+        Self {
+            edge_m: narrow,
+            plan: PlanSize { size_max_m: wave / CELLS_A_WAVE, growth: 0.7, hints: vec![] },
+            height_m: wave / CELLS_A_WAVE,
+            height_growth: 2.0,
+            height_max_m: wave / CELLS_A_WAVE,
+            levels_m: vec![],
+            symmetry: None,
+        }
+    }
+}
+
+/// Width of the rectangle with the area and rim of an outline, metre.
+pub(crate) fn width_m(polygon: &[[f64; 2]]) -> f64 {
+    let n = polygon.len();
+    let ends = |k: usize| (polygon[k], polygon[(k + 1) % n]);
+    let area: f64 = (0..n).map(ends).map(|(a, b)| a[0] * b[1] - b[0] * a[1]).sum::<f64>().abs() / 2.0;
+    let half_rim: f64 = (0..n).map(ends).map(|(a, b)| (a[0] - b[0]).hypot(a[1] - b[1])).sum::<f64>() / 2.0;
+    let root = half_rim * half_rim / 4.0 - area;
+    // A disc has less rim than any rectangle of its area.
+    if root > 0.0 { half_rim / 2.0 - root.sqrt() } else { area.sqrt() }
 }
 
 /// Direction across a plane of symmetry.

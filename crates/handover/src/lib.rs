@@ -1,1 +1,15 @@
 //! The three-port nonlinear model a customer can run, and its surroundings.
+//!
+//! Input: a mixer with the parameters of its diodes, or a package. Output: a [`Model`] that gives the mixer's numbers
+//! with any terminations, and says where it holds.
+//! This crate has never heard of a layout or a stackup, opens no files and reads no clock.
+
+mod error;
+mod model;
+mod region;
+mod table;
+
+pub use error::HandoverError;
+pub use model::{Challenge, DEEPEST_ORDERS, Model, ModelDiode, ModelPlan, PORTS, Reference, Terms};
+pub use region::{OutsidePolicy, Region};
+pub use table::{Piece, Table, TableParts, TableQuality, TableSettings, piece_points_hz};

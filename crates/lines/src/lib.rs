@@ -50,4 +50,4 @@ pub use motion::Motion;
 pub use section::{Conductor, CrossSection, Filling, Layer, Outline, Surface};
 pub use solution::{LineDerivative, LineSettings, LineSolution, solve_lines};
 pub use stack::{StackLines, Strip, section_of_stack};
-pub use table::LineTable;
+pub use table::{LineData, LineTable};

@@ -176,7 +176,7 @@ pub struct LineBlock {
 impl LineBlock {
     /// A length of a tabulated line with one reference resistance at all ports.
     pub fn new(table: LineTable, length_m: f64, reference_ohm: f64) -> Self {
-        let ports = 2 * table.solution().n_lines();
+        let ports = 2 * table.data().n_lines();
         Self { table, length_m, reference_ohm: vec![reference_ohm; ports] }
     }
 }

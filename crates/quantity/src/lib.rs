@@ -22,6 +22,6 @@ pub use finding::{Checked, Finding, Severity};
 pub use text::{QuantityError, Scale, Unit, Words};
 pub use units::{
     Angle, AttenuationPerLength, Capacitance, CapacitancePerLength, CarrierEnergy, CarrierRatio, ConductancePerLength,
-    Current, Frequency, Inductance, InductancePerLength, Length, Level, LevelSlope, PowerRatio, Quantity, Ratio,
-    Resistance, ResistancePerLength, Temperature, ThermalResistance, Time, Voltage, VoltagePerAngle,
+    Conductivity, Current, Frequency, Inductance, InductancePerLength, Length, Level, LevelSlope, PowerRatio, Quantity,
+    Ratio, Resistance, ResistancePerLength, Temperature, ThermalResistance, Time, Voltage, VoltagePerAngle,
 };

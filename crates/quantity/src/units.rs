@@ -247,6 +247,12 @@ quantity!(
     si, units ["uS/m": Ten(-6), "mS/m": Ten(-3), "S/m": Ten(0)]
 );
 quantity!(
+    /// Conductivity of a material, siemens per metre.
+    Conductivity, "conductivity", stored as
+    /// Siemens per metre.
+    si, units ["S/m": Ten(0), "kS/m": Ten(3), "MS/m": Ten(6)]
+);
+quantity!(
     /// Attenuation per length, stored in dB per metre.
     AttenuationPerLength, "attenuation per length", stored as
     /// Decibel per metre.

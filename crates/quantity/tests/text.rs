@@ -99,6 +99,7 @@ fn print_then_read_is_identity() {
     identity::<InductancePerLength>();
     identity::<ResistancePerLength>();
     identity::<ConductancePerLength>();
+    identity::<Conductivity>();
     identity::<AttenuationPerLength>();
     identity::<ThermalResistance>();
 }

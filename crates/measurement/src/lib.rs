@@ -7,8 +7,21 @@
 //! (k = 1); nothing here opens files.
 //! Not here: which cause explains a residual (`causes`), what earlier designs teach (`ledger`).
 
+pub mod analyser;
+pub mod bound;
+pub mod compare;
+mod correct;
+pub mod decibel;
+mod error;
+pub mod fsv;
+pub mod gum;
+pub mod lot;
 mod measured;
+mod network_data;
 mod session;
+pub mod table;
 
+pub use error::MeasurementError;
 pub use measured::{Measured, Place, State};
+pub use network_data::from_network;
 pub use session::{Detector, Floor, Leakage, Pad, Session, Uncertainty};

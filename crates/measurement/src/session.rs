@@ -1,5 +1,6 @@
 //! The bench record: under what conditions, with what instruments and pads, how surely.
 
+use crate::analyser::Residuals;
 use spec::{Conditions, Measure, PortName};
 use std::collections::BTreeMap;
 
@@ -27,7 +28,7 @@ pub enum Detector {
 /// Noise floor of the analyser.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Floor {
-    /// Level of the noise in the resolution bandwidth, dBm at the analyser.
+    /// Level of the noise in the resolution bandwidth, dBm, referred to the package plane (pads taken off).
     pub level_dbm: f64,
     /// Resolution bandwidth, hertz.
     pub bandwidth_hz: f64,
@@ -116,6 +117,8 @@ pub struct Session {
     pub floor: Option<Floor>,
     /// Leakage of the bench.
     pub leakage: Vec<Leakage>,
+    /// Errors left after calibration of the network analyser; none when not stated.
+    pub residuals: Option<Residuals>,
     /// Standard uncertainties.
     pub uncertainty: Uncertainty,
     /// Calibration notes, one a line.
@@ -126,10 +129,5 @@ impl Session {
     /// Attenuation at a port that is still contained in the numbers, dB.
     pub fn pad_db(&self, port: PortName) -> f64 {
         self.pads.iter().filter(|p| p.port == port && !p.removed).map(|p| p.loss_db).sum()
-    }
-
-    /// Attenuation between package and analyser at a port, taken off or not, dB.
-    pub fn pad_before_analyser_db(&self, port: PortName) -> f64 {
-        self.pads.iter().filter(|p| p.port == port).map(|p| p.loss_db).sum()
     }
 }

@@ -57,7 +57,7 @@ pub struct DriftReport {
     pub false_alarms: f64,
     /// Names with too few comparisons to ask.
     pub too_few: Vec<(&'static str, String, usize)>,
-    /// The alarms, most certain first.
+    /// The alarms, strongest first; each is what remains once those before it are taken off.
     pub alarms: Vec<Drift>,
 }
 
@@ -94,49 +94,71 @@ pub fn find_drift(comparisons: &[Comparison], settings: &DriftSettings) -> Drift
     let n_questions: usize = questions.iter().map(|(.., m)| 1 + usize::from(against_others(m))).sum();
     let threshold = settings.false_alarms / n_questions.max(1) as f64;
     let mut random = Pcg64::new(u128::from(settings.seed), 0x5851_f42d_4c95_7f2d);
-    let mut alarms = Vec::new();
-    for (of, name, members) in &questions {
-        let own: Vec<f64> = members.iter().map(|&k| points[k].score).collect();
-        let (statistic, split, shift) = largest_step(&own);
-        let p_value = exceeded(
-            settings,
-            statistic,
-            |r| {
-                let mut shuffled = own.clone();
-                shuffle(&mut shuffled, r);
-                largest_step(&shuffled).0
-            },
-            &mut random,
-        );
-        if p_value <= threshold {
-            let since = Some(points[members[split]].comparison.date.clone());
-            alarms.push(Drift { of, name: name.clone(), since, shift, p_value });
+    let mut scores: Vec<f64> = points.iter().map(|p| p.score).collect();
+    let mut alarms: Vec<Drift> = Vec::new();
+    // one cause shows in every group it shares comparisons with: the strongest is told and taken off, then asked again
+    while alarms.len() < MOST_ALARMS {
+        let candidates = questions.iter().flat_map(|(of, name, members)| {
+            let own: Vec<f64> = members.iter().map(|&k| scores[k]).collect();
+            let (strength, split, shift) = largest_step(&own);
+            let within =
+                Candidate { of, name, affected: members[split..].to_vec(), within: Some(members), strength, shift };
+            let against = against_others(members).then(|| {
+                let (strength, shift) = difference(&scores, members);
+                Candidate { of, name, affected: members.clone(), within: None, strength, shift }
+            });
+            [Some(within), against].into_iter().flatten()
+        });
+        let mut significant: Vec<(Candidate<'_>, f64)> = candidates
+            .map(|c| {
+                let p = p_value(&c, &scores, settings, &mut random);
+                (c, p)
+            })
+            .filter(|(_, p)| *p <= threshold)
+            .collect();
+        significant.sort_by(|a, b| b.0.strength.total_cmp(&a.0.strength));
+        let Some((strongest, p_value)) = significant.into_iter().next() else { break };
+        let since = strongest.within.map(|_| points[strongest.affected[0]].comparison.date.clone());
+        let Candidate { of, name, affected, shift, .. } = strongest;
+        for &k in &affected {
+            scores[k] -= shift;
         }
-        if against_others(members) {
-            let all: Vec<f64> = points.iter().map(|p| p.score).collect();
-            let is_member: Vec<bool> = (0..points.len()).map(|k| members.contains(&k)).collect();
-            let shift = difference(&all, &is_member);
-            let p_value = exceeded(
-                settings,
-                shift.abs(),
-                |r| {
-                    let mut shuffled = all.clone();
-                    shuffle(&mut shuffled, r);
-                    difference(&shuffled, &is_member).abs()
-                },
-                &mut random,
-            );
-            if p_value <= threshold {
-                alarms.push(Drift { of, name: name.clone(), since: None, shift, p_value });
-            }
-        }
+        alarms.push(Drift { of, name: name.into(), since, shift, p_value });
     }
-    // at equal certainty a change with its moment says more than a difference from the others
-    let told = |d: &Drift| (d.since.is_none(), d.shift.abs());
-    alarms.sort_by(|a, b| {
-        a.p_value.total_cmp(&b.p_value).then(told(a).0.cmp(&told(b).0)).then(told(b).1.total_cmp(&told(a).1))
-    });
     DriftReport { questions: n_questions, threshold, false_alarms: settings.false_alarms, too_few, alarms }
+}
+
+/// Alarms told at most.
+const MOST_ALARMS: usize = 5;
+
+/// One possible alarm.
+struct Candidate<'a> {
+    of: &'static str,
+    name: &'a str,
+    /// Comparisons that are shifted.
+    affected: Vec<usize>,
+    /// The group in which a step was looked for; none when the group is held against all others.
+    within: Option<&'a Vec<usize>>,
+    strength: f64,
+    shift: f64,
+}
+
+/// Share of permutations, the data themselves included, that are at least as strong.
+fn p_value(c: &Candidate<'_>, scores: &[f64], settings: &DriftSettings, random: &mut Pcg64) -> f64 {
+    let mut shuffled: Vec<f64> = match c.within {
+        Some(members) => members.iter().map(|&k| scores[k]).collect(),
+        None => scores.to_vec(),
+    };
+    let limit = c.strength * (1.0 - 1e-12);
+    let reached = (0..settings.permutations).filter(|_| {
+        shuffle(&mut shuffled, random);
+        let strength = match c.within {
+            Some(_) => largest_step(&shuffled).0,
+            None => difference(&shuffled, &c.affected).0,
+        };
+        strength >= limit
+    });
+    (reached.count() + 1) as f64 / (settings.permutations + 1) as f64
 }
 
 /// Scores of the comparisons that hold at least one number of a class seen in several designs.
@@ -189,18 +211,12 @@ fn largest_step(x: &[f64]) -> (f64, usize, f64) {
     best
 }
 
-fn difference(x: &[f64], is_member: &[bool]) -> f64 {
-    let mean = |wanted: bool| {
-        let own: Vec<f64> = x.iter().zip(is_member).filter(|(_, m)| **m == wanted).map(|(v, _)| *v).collect();
-        own.iter().sum::<f64>() / own.len() as f64
-    };
-    mean(true) - mean(false)
-}
-
-/// Share of permutations, the data themselves included, that reach the statistic.
-fn exceeded(settings: &DriftSettings, statistic: f64, permuted: impl Fn(&mut Pcg64) -> f64, random: &mut Pcg64) -> f64 {
-    let reached = (0..settings.permutations).filter(|_| permuted(random) >= statistic * (1.0 - 1e-12)).count();
-    (reached + 1) as f64 / (settings.permutations + 1) as f64
+/// Members (in rising order) against all others: standardised size and plain shift of means.
+fn difference(x: &[f64], members: &[usize]) -> (f64, f64) {
+    let (n, own) = (x.len() as f64, members.len() as f64);
+    let sum: f64 = members.iter().map(|&k| x[k]).sum();
+    let shift = sum / own - (x.iter().sum::<f64>() - sum) / (n - own);
+    (shift.abs() * (own * (n - own) / n).sqrt(), shift)
 }
 
 fn shuffle(x: &mut [f64], random: &mut Pcg64) {

@@ -151,9 +151,18 @@ fn drift_is_found_and_quiet_ledgers_stay_quiet() {
     let false_alarms = (0..quiet).filter(|&s| !alarms(100 + s, 0, 0.0).is_empty()).count();
     // 5 % stated: 60 quiet ledgers give 3; more than 9 have a probability below 0.1 %
     assert!(false_alarms <= 9, "{false_alarms} of {quiet}");
-    let found = alarms(7, 20, 1.5);
-    let first = found.first().expect("a step of 1.5 standard deviations is found");
-    assert_eq!((first.of, first.name.as_str()), ("foundry", "F2"));
-    let since = found.iter().find_map(|d| d.since.clone()).expect("with its moment");
-    assert!(("2021-05-01".."2022-06-01").contains(&since.as_str()), "{since}");
+    let trials = 20;
+    let (mut named, mut alone) = (0, 0);
+    for seed in 0..trials {
+        let found = alarms(seed, 20, 2.0);
+        let Some(first) = found.first() else { continue };
+        // the first comparison of F2 after the step, or one of its neighbours
+        let near = ["2021-08-01", "2021-10-01", "2021-12-01"];
+        let right = (first.of, first.name.as_str()) == ("foundry", "F2");
+        named += usize::from(right && first.since.as_deref().is_some_and(|d| near.contains(&d)));
+        alone += usize::from(found.len() == 1);
+    }
+    // two standard deviations in ten of twenty comparisons of four numbers each: seen by eye
+    assert!(named >= 18, "{named} of {trials} named with their moment");
+    assert!(alone >= 16, "{alone} of {trials} told as one cause");
 }

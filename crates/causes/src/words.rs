@@ -1,0 +1,1 @@
+//! Findings in plain words, and the figures that show them.

@@ -9,7 +9,7 @@ use crate::design::{
     Problem, ProblemKind, Seat,
 };
 use crate::error::{NetworkFileError, ProjectError};
-use crate::{heat, templates};
+use crate::{field, heat, templates};
 use circuit::{Access, AccessResistance, Circuit, CircuitError, MulticonductorLine, MulticonductorLoss, Multiport};
 use diode::{Device, SchottkyParameters};
 use mixer::{Alternative, Mixer, Plan, Ports, Tolerances};
@@ -139,6 +139,15 @@ fn add_part(
         PartKind::Coupled { length, constants } => {
             let (near, far) = node.split_at(node.len() / 2);
             circuit.add_multiconductor_line(name, near, far, coupled(constants, length.si()))
+        }
+        PartKind::Section { length, strips, walls_m } => {
+            let block = field::sections::block(design, name, strips, *walls_m, length.si())?;
+            let ports: Vec<[&str; 2]> = node.iter().map(|n| [*n, GROUND]).collect();
+            circuit.add_block(name, &ports, Arc::new(block))
+        }
+        PartKind::FilmCapacitor { film, size_m } => {
+            let (farad, loss) = field::sections::film_capacitor(design, film, *size_m)?;
+            circuit.add_lossy_capacitor(name, [node[0], node[1]], farad, loss)
         }
         PartKind::Transformer { turns } => {
             let windings: Vec<([&str; 2], f64)> = node.chunks(2).zip(turns).map(|(w, n)| ([w[0], w[1]], *n)).collect();

@@ -69,6 +69,22 @@ pub enum ProjectError {
         /// What was found.
         found: String,
     },
+    /// A number of the design by its name.
+    #[error("`{name}` {why}")]
+    Number {
+        /// The name.
+        name: String,
+        /// What is wrong, and what is known.
+        why: String,
+    },
+    /// A cross-section cannot be solved.
+    #[error("section `{part}`: {source}")]
+    Section {
+        /// Which part.
+        part: String,
+        /// Why.
+        source: lines::LinesError,
+    },
     /// Reading or writing a file failed.
     #[error("cannot {what} {}: {source}", .path.display())]
     Io {

@@ -4,9 +4,11 @@
 //! below. This is the only crate below the doors that opens files.
 
 pub mod build;
+pub mod cache;
 pub mod demo;
 pub mod design;
 mod error;
+pub mod field;
 pub mod files;
 pub mod fit;
 mod heat;
@@ -16,4 +18,4 @@ mod templates;
 
 pub use error::{ErrorKind, NetworkFileError, ProjectError};
 pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};
-pub use {diode, mixer, network, numerics, report, spec};
+pub use {diode, lines, mixer, network, numerics, report, spec};

@@ -16,5 +16,5 @@ fn the_demo_reads_without_findings() {
     assert_eq!(design.requirements.len(), 11); // ten lines, one of them two-sided
     let CircuitText::Free(circuit) = &design.circuit else { panic!("the demo is a free circuit") };
     assert_eq!(circuit.diodes.len(), 4);
-    assert_eq!(circuit.parts.iter().filter(|p| matches!(p.kind, PartKind::Coupled { .. })).count(), 4);
+    assert_eq!(circuit.parts.iter().filter(|p| matches!(p.kind, PartKind::Section { .. })).count(), 4);
 }

@@ -60,7 +60,10 @@ fn shorted_parts(circuit: &FreeCircuit, sink: &Sink) {
         );
     };
     for part in &circuit.parts {
-        let two_terminal = matches!(part.kind, PartKind::Resistor(_) | PartKind::Inductor(_) | PartKind::Capacitor(_));
+        let two_terminal = matches!(
+            part.kind,
+            PartKind::Resistor(_) | PartKind::Inductor(_) | PartKind::Capacitor(_) | PartKind::FilmCapacitor { .. }
+        );
         if let [a, b] = part.nodes.as_slice()
             && two_terminal
             && a.value == b.value
@@ -115,7 +118,9 @@ fn floating_parts(circuit: &FreeCircuit, sink: &Sink) {
     for part in &circuit.parts {
         match part.kind {
             PartKind::Transformer { .. } => part.nodes.chunks(2).for_each(|winding| groups.join(winding.iter())),
-            PartKind::Coupled { .. } | PartKind::Block { .. } => groups.join(part.nodes.iter().chain([&ground])),
+            PartKind::Coupled { .. } | PartKind::Section { .. } | PartKind::Block { .. } => {
+                groups.join(part.nodes.iter().chain([&ground]))
+            }
             PartKind::Line { .. } if part.nodes.len() == 2 => groups.join(part.nodes.iter().chain([&ground])),
             _ => groups.join(part.nodes.iter()),
         }

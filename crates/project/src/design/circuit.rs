@@ -4,6 +4,7 @@
 
 use super::model::DiodeModel;
 use super::problem::ProblemKind;
+use super::section::{Process, read_film_capacitor, read_section};
 use super::tree::{At, Rule, Table, meant_or_list};
 use diode::Deviation;
 use network::Continuation;
@@ -98,6 +99,23 @@ pub enum PartKind {
         /// Constants per length.
         constants: CoupledConstants,
     },
+    /// Coupled lines of a cross-section of the stack: the near ends of the strips that are not grounded, in their
+    /// order, then the far ends.
+    Section {
+        /// Length.
+        length: Length,
+        /// Strips as drawn.
+        strips: Vec<lines::Strip>,
+        /// Places of metal side walls, metre.
+        walls_m: Option<[f64; 2]>,
+    },
+    /// Plates over a film of the stack.
+    FilmCapacitor {
+        /// Dielectric layer.
+        film: String,
+        /// Length and width of the smaller plate, metre.
+        size_m: [f64; 2],
+    },
     /// Ideal transformer: two nodes a winding, dotted end first.
     Transformer {
         /// Turns of each winding.
@@ -184,10 +202,11 @@ pub enum CircuitText {
 
 type Models = [(At<String>, Option<DiodeModel>)];
 
-pub(super) fn read_circuit(root: &Table<'_>, models: &Models) -> Option<CircuitText> {
+pub(super) fn read_circuit(root: &Table<'_>, models: &Models, process: &Process<'_>) -> Option<CircuitText> {
     let table =
         root.required_table("circuit", "add `[circuit]` with a `template`, or parts such as `[[circuit.port]]`")?;
-    let circuit = if table.has("template") { read_template(&table, models) } else { read_free(&table, models) };
+    let circuit =
+        if table.has("template") { read_template(&table, models) } else { read_free(&table, models, process) };
     table.finish();
     circuit
 }
@@ -218,7 +237,7 @@ fn model_of(table: &Table<'_>, models: &Models) -> Option<usize> {
     found
 }
 
-fn read_free(table: &Table<'_>, models: &Models) -> Option<CircuitText> {
+fn read_free(table: &Table<'_>, models: &Models, process: &Process<'_>) -> Option<CircuitText> {
     let mut parts: Vec<Option<Part>> = Vec::new();
     parts.extend(table.tables("resistor").into_iter().map(|t| {
         two_terminal(t, |t| Some(PartKind::Resistor(t.required::<Resistance>("resistance", Rule::NotNegative)?.value)))
@@ -233,6 +252,8 @@ fn read_free(table: &Table<'_>, models: &Models) -> Option<CircuitText> {
     }));
     parts.extend(table.tables("line").into_iter().map(read_line));
     parts.extend(table.tables("coupled_lines").into_iter().map(read_coupled));
+    parts.extend(table.tables("section").into_iter().map(|t| read_section(t, process)));
+    parts.extend(table.tables("film_capacitor").into_iter().map(|t| read_film_capacitor(t, process)));
     parts.extend(table.tables("transformer").into_iter().map(read_transformer));
     parts.extend(table.tables("block").into_iter().map(read_block));
     let ports: Vec<Option<PortText>> = table.tables("port").into_iter().map(read_port).collect();
@@ -244,9 +265,9 @@ fn read_free(table: &Table<'_>, models: &Models) -> Option<CircuitText> {
     }))
 }
 
-const NAME_HELP: &str = "give every part a name of its own, for example `name = \"L1\"`";
+pub(super) const NAME_HELP: &str = "give every part a name of its own, for example `name = \"L1\"`";
 
-fn nodes_of(t: &Table<'_>, key: &str, expected: &[usize], help: &str) -> Option<Vec<At<String>>> {
+pub(super) fn nodes_of(t: &Table<'_>, key: &str, expected: &[usize], help: &str) -> Option<Vec<At<String>>> {
     if !t.has(key) {
         t.sink().push(ProblemKind::MissingKey, t.span.clone(), format!("this part has no `{key}`"), help);
         return None;

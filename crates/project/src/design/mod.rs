@@ -7,9 +7,12 @@
 mod checks;
 mod circuit;
 mod model;
+mod numbers;
 mod plan;
 mod problem;
+mod section;
 mod settings;
+mod stack;
 mod tree;
 
 pub use circuit::{
@@ -19,6 +22,7 @@ pub use model::DiodeModel;
 pub use plan::{ANY_PRODUCT, Direction, Plan, Seat, measure_from_key};
 pub use problem::{DesignError, Problem, ProblemKind};
 pub use settings::ReviewSettings;
+pub use stack::parse_technology;
 pub use tree::At;
 
 use quantity::{Finding, Temperature};
@@ -49,6 +53,8 @@ pub struct Design {
     pub plan: Plan,
     /// Requirement lines.
     pub requirements: Vec<Limit>,
+    /// Process: stack, rules, mask numbers; none when the design has no stack.
+    pub technology: Option<stackup::Technology>,
     /// Diode models.
     pub models: Vec<DiodeModel>,
     /// The circuit.
@@ -70,6 +76,9 @@ impl Design {
         match design {
             Some(design) if sink.is_empty() => Ok(design),
             _ => {
+                if let Some(error) = sink.take_elsewhere() {
+                    return Err(error);
+                }
                 let problems = sink.into_problems();
                 Err(DesignError { file: file.into(), source_text: text.into(), problems })
             }
@@ -95,7 +104,10 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
     let plan = plan::read_plan(&root);
     let requirements = plan::read_requirements(&root);
     let models = model::read_models(&root);
-    let circuit = circuit::read_circuit(&root, &models);
+    let technology = stack::read_technology(&root, folder, sink);
+    let given = root.has("stackup") || root.has("technology");
+    let process = section::Process { given, technology: technology.as_ref() };
+    let circuit = circuit::read_circuit(&root, &models, &process);
     let settings = settings::read_settings(&root);
     root.finish();
     let mut findings = Vec::new();
@@ -112,6 +124,7 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
         temperature: temperature?.value,
         plan: plan?,
         requirements,
+        technology,
         models: models.into_iter().map(|(_, m)| m).collect::<Option<_>>()?,
         circuit: circuit?,
         settings,

@@ -2,7 +2,7 @@
 //!
 //! A [`Table`] remembers which keys were asked for; [`Table::finish`] reports the others as unknown.
 
-use super::problem::{Problem, ProblemKind};
+use super::problem::{DesignError, Problem, ProblemKind};
 use quantity::{Quantity, QuantityError};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -44,12 +44,23 @@ pub(crate) type TextRows = Vec<At<Vec<At<String>>>>;
 #[derive(Debug, Default)]
 pub(crate) struct Sink {
     problems: RefCell<Vec<Problem>>,
+    elsewhere: RefCell<Option<DesignError>>,
     asked: RefCell<BTreeSet<String>>,
 }
 
 impl Sink {
     pub(crate) fn push(&self, kind: ProblemKind, span: Range<usize>, message: String, help: impl Into<String>) {
         self.problems.borrow_mut().push(Problem { kind, message, span, help: help.into() });
+    }
+
+    /// Takes note of a file named by the design that has problems of its own.
+    pub(crate) fn elsewhere(&self, error: DesignError) {
+        self.elsewhere.borrow_mut().get_or_insert(error);
+    }
+
+    /// The first file named by the design that has problems; they come before those of the design itself.
+    pub(crate) fn take_elsewhere(&self) -> Option<DesignError> {
+        self.elsewhere.borrow_mut().take()
     }
 
     /// The problems in file order.
@@ -61,7 +72,7 @@ impl Sink {
 
     /// True when something was reported.
     pub(crate) fn is_empty(&self) -> bool {
-        self.problems.borrow().is_empty()
+        self.problems.borrow().is_empty() && self.elsewhere.borrow().is_none()
     }
 
     /// Every key that was asked for, with the path of its table.

@@ -280,6 +280,22 @@ impl Preconditioner {
         Ok(Self::Double(chain.or_else(|_| Chain::new(lane, slopes, dense_order, LEAK))?))
     }
 
+    /// The conjugate transpose, for [`Self::apply_adjoint`].
+    pub(crate) fn adjoint(&self) -> Self {
+        match self {
+            Self::Single(chain) => Self::Single(chain.adjoint()),
+            Self::Double(chain) => Self::Double(chain.adjoint()),
+        }
+    }
+
+    /// As [`Self::apply`], of the approximate inverse whose [`Self::adjoint`] this is.
+    pub(crate) fn apply_adjoint(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Scratch) {
+        match self {
+            Self::Single(chain) => chain.apply_adjoint(x, y, stride, &mut scratch.single),
+            Self::Double(chain) => chain.apply_adjoint(x, y, stride, &mut scratch.double),
+        }
+    }
+
     /// `x` and `y` hold one lane of all junctions: junction `j`, harmonic index `i` at `j·stride + i`.
     pub(crate) fn apply(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Scratch) {
         match self {
@@ -363,6 +379,57 @@ impl<T: Precision> Chain<T> {
                 let from = (&high_re[..above.n_cols()], &high_im[..above.n_cols()]);
                 above.subtract_times(from, (&mut low_re[before.clone()], &mut low_im[before]));
             }
+        }
+        for j in 0..n {
+            for (i, y) in y[j * stride..j * stride + m].iter_mut().enumerate() {
+                *y = Complex64::new(y_re[i * n + j].to_f64(), y_im[i * n + j].to_f64());
+            }
+        }
+    }
+    /// Every block conjugated and transposed in its place.
+    fn adjoint(&self) -> Self {
+        let turned = |b: &Block<T>| Block {
+            harmonics: b.harmonics.clone(),
+            inverse: b.inverse.adjoint(),
+            below: b.below.as_ref().map(Split::adjoint),
+            above: b.above.as_ref().map(Split::adjoint),
+        };
+        Self { blocks: self.blocks.iter().map(turned).collect(), ..*self }
+    }
+
+    /// The sweeps of [`Self::apply`] transposed, over turned blocks: first up, then down.
+    fn apply_adjoint(&self, x: &[Complex64], y: &mut [Complex64], stride: usize, scratch: &mut Vec<Vec<T>>) {
+        let (n, m) = (self.n_junctions, self.n_harmonics);
+        scratch.resize(4, Vec::new());
+        scratch.iter_mut().for_each(|s| s.resize(n * m, T::default()));
+        let [x_re, x_im, y_re, y_im] = &mut scratch[..] else { unreachable!("resized to four") };
+        for j in 0..n {
+            for (i, x) in x[j * stride..j * stride + m].iter().enumerate() {
+                x_re[i * n + j] = T::from_f64(x.re);
+                x_im[i * n + j] = T::from_f64(x.im);
+            }
+        }
+        let part = |h: &Range<usize>| h.start * n..h.end * n;
+        for (b, block) in self.blocks.iter().enumerate() {
+            if let Some(above) = &block.above {
+                let before = part(&self.blocks[b - 1].harmonics);
+                let (low_re, high_re) = x_re.split_at_mut(before.end);
+                let (low_im, high_im) = x_im.split_at_mut(before.end);
+                let to = (&mut high_re[..above.n_rows()], &mut high_im[..above.n_rows()]);
+                above.subtract_times((&low_re[before.clone()], &low_im[before]), to);
+            }
+        }
+        for (b, block) in self.blocks.iter().enumerate().rev() {
+            let here = part(&block.harmonics);
+            if let Some(next) = self.blocks.get(b + 1)
+                && let Some(below) = &next.below
+            {
+                let after = part(&next.harmonics);
+                let to = (&mut x_re[here.clone()], &mut x_im[here.clone()]);
+                below.subtract_times((&y_re[after.clone()], &y_im[after]), to);
+            }
+            let from = (&x_re[here.clone()], &x_im[here.clone()]);
+            block.inverse.times_into(from, (&mut y_re[here.clone()], &mut y_im[here]));
         }
         for j in 0..n {
             for (i, y) in y[j * stride..j * stride + m].iter_mut().enumerate() {

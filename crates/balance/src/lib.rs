@@ -34,6 +34,7 @@ mod lane;
 mod newton;
 mod noise;
 mod perturbation;
+mod sensitivity;
 mod small_signal;
 mod spectra;
 mod steady;
@@ -43,6 +44,9 @@ pub use climb::{ClimbSettings, Climbed, climb};
 pub use embedding::Embedding;
 pub use noise::{NoiseBudget, NoiseSettings, ShotLaw, noise_at};
 pub use perturbation::{PerturbedProducts, perturb};
+pub use sensitivity::{
+    NetworkDerivatives, NetworkMotion, Order, Output, Parameter, Rigid, Sensitivities, Stencil, sensitivities,
+};
 pub use small_signal::{Conversion, PumpedState, Scattered};
 pub use steady::{BalanceSettings, Drive, Problem, SteadyState, solve, solve_from};
 

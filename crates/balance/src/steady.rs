@@ -361,6 +361,10 @@ impl SteadyState {
         &self.samples_v[junction]
     }
 
+    pub(crate) fn unknowns(&self) -> &Spectra {
+        &self.w
+    }
+
     pub(crate) fn slopes(&self) -> Slopes {
         Slopes::new(self.slopes_v.clone(), self.slopes_q.clone())
     }

@@ -108,6 +108,18 @@ impl<T: Precision> Split<T> {
         out
     }
 
+    /// Conjugate transpose.
+    pub fn adjoint(&self) -> Self {
+        let mut out = Self::zeros(self.n_cols, self.n_rows);
+        for j in 0..self.n_cols {
+            for i in 0..self.n_rows {
+                out.re[i * self.n_cols + j] = self.re[j * self.n_rows + i];
+                out.im[i * self.n_cols + j] = T::from_f64(-self.im[j * self.n_rows + i].to_f64());
+            }
+        }
+        out
+    }
+
     /// `self·x` into `y`; vectors as real and imaginary parts.
     pub fn times_into(&self, x: (&[T], &[T]), y: (&mut [T], &mut [T])) {
         wide(|| {

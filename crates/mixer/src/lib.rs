@@ -14,12 +14,14 @@
 mod believe;
 mod heat;
 mod mixer;
+mod observe;
 mod plan;
 mod point;
 mod review;
 mod runs;
 
 pub use mixer::{Alternative, Mixer, MixerError, Ports};
+pub use observe::{Derived, Observed, Observer};
 pub use plan::{Direction, Plan, Tolerances};
 pub use point::{Anchor, LoState};
 pub use review::review;

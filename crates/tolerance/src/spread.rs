@@ -1,0 +1,398 @@
+//! The spread of quantities over a population of units, and what it means for requirements.
+//!
+//! 1. A second-order surrogate about the nominal point, checked at held-out full solutions.
+//! 2. Samples of units from all levels, in replicated scrambles or independently.
+//! 3. Units whose verdict lies within the error of the surrogate are solved fully, the nearest first.
+//! 4. Yield with intervals, contributions, corners, worst case, lot shift against tile scatter.
+
+use crate::intervals::{Estimate, clopper_pearson, quantile, replicated, wilson};
+use crate::shares::{Share, shares};
+use crate::surrogate::{Check, Surrogate};
+use crate::{Draw, Level, Process, ProcessError, Sampler, Scheme, Variable};
+use numerics::{Complex64, Watch, parallel};
+use spec::{Bound, Limit};
+
+/// How a population is drawn and judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SpreadSettings {
+    /// How points are laid.
+    pub scheme: Scheme,
+    /// Units drawn in total.
+    pub units: usize,
+    /// Replicates for low-discrepancy and Latin hypercube sets; `units` is divided among them.
+    pub replicates: usize,
+    /// Seed of everything random.
+    pub seed: u64,
+    /// Held-out full solutions that check the surrogate.
+    pub checks: usize,
+    /// Full solutions allowed for units on the edge of a requirement.
+    pub full_max: usize,
+    /// Confidence of intervals of yields.
+    pub confidence: f64,
+    /// Coverage of fabrication bands.
+    pub coverage: f64,
+    /// Points for variance shares; zero leaves them out.
+    pub share_points: usize,
+}
+
+impl Default for SpreadSettings {
+    fn default() -> Self {
+        Self {
+            scheme: Scheme::Sobol,
+            units: 1024,
+            replicates: 8,
+            seed: 1,
+            checks: 8,
+            full_max: 32,
+            confidence: 0.95,
+            coverage: 0.9,
+            share_points: 256,
+        }
+    }
+}
+
+/// A requirement on some quantities of the process: every one of them must keep the limit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Requirement {
+    /// The limit.
+    pub limit: Limit,
+    /// How the deciding number is formed.
+    pub over: Over,
+    /// Quantities it applies to, by number.
+    pub quantities: Vec<usize>,
+}
+
+/// How a requirement's number is formed from its quantities.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Over {
+    /// The worst of them.
+    Worst,
+    /// Largest minus smallest.
+    Range,
+}
+
+impl Requirement {
+    /// The deciding number of one unit.
+    pub fn value(&self, measures: &[f64]) -> f64 {
+        let of = || self.quantities.iter().map(|&q| measures[q]);
+        match (self.over, self.limit.bound) {
+            (Over::Range, _) => of().fold(f64::NEG_INFINITY, f64::max) - of().fold(f64::INFINITY, f64::min),
+            (Over::Worst, Bound::AtMost(_)) => of().fold(f64::NEG_INFINITY, f64::max),
+            (Over::Worst, Bound::AtLeast(_)) => of().fold(f64::INFINITY, f64::min),
+        }
+    }
+
+    fn passes(&self, measures: &[f64]) -> bool {
+        self.limit.margin(self.value(measures)) >= 0.0
+    }
+}
+
+/// Distribution of the deciding number of one requirement.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RequirementSpread {
+    /// The requirement.
+    pub requirement: Requirement,
+    /// Its number for every unit.
+    pub samples: Vec<f64>,
+    /// Nominal number.
+    pub nominal: f64,
+    /// Share of units that pass.
+    pub yield_: Estimate,
+    /// Share of the variance by variable, largest first.
+    pub shares: Vec<Share>,
+    /// Share of the variance by level.
+    pub level_shares: Vec<Share>,
+    /// Corner of one total standard deviation times [`CORNER_SD`] in every variable that is worst for it.
+    pub worst_case: WorstCase,
+}
+
+/// A point of all variables that is worst for a requirement.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WorstCase {
+    /// Deviations, one a variable.
+    pub x: Vec<f64>,
+    /// Standard deviations by which the variables are moved.
+    pub sd: f64,
+    /// The number there, by a full solution.
+    pub value: f64,
+    /// The same by the surrogate.
+    pub surrogate: f64,
+}
+
+/// Standard deviations of a corner.
+pub const CORNER_SD: f64 = 3.0;
+
+/// Everything found out about a population.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Spread {
+    /// The variables.
+    pub variables: Vec<Variable>,
+    /// Quantities of every unit.
+    pub units: Vec<Vec<f64>>,
+    /// Quantities at the nominal point.
+    pub nominal: Vec<f64>,
+    /// Lower and upper end of the central `coverage` of each quantity.
+    pub bands: Vec<(f64, f64)>,
+    /// One a requirement.
+    pub requirements: Vec<RequirementSpread>,
+    /// Share of units that pass everything.
+    pub overall: Estimate,
+    /// The same as if draws were independent: Wilson, Clopper-Pearson.
+    pub overall_binomial: (Estimate, Estimate),
+    /// Standard deviation of each quantity from lot shifts (lot and wafer), and from scatter (tile and diode).
+    pub lot_and_tile: Vec<(f64, f64)>,
+    /// What held-out full solutions said.
+    pub check: Check,
+    /// Full solutions: for the check, for units on the edge, for worst cases.
+    pub full_solutions: (usize, usize, usize),
+    /// Units on the edge of a requirement that were not solved fully.
+    pub left_open: usize,
+}
+
+/// Draws and judges a population.
+///
+/// # Errors
+/// Spreads that cannot be drawn, full solutions that fail, the wish of `watch` to stop.
+pub fn spread(
+    process: &dyn Process,
+    requirements: &[Requirement],
+    settings: &SpreadSettings,
+    watch: &dyn Watch,
+) -> Result<(Spread, Surrogate), ProcessError> {
+    let variables = process.variables();
+    let sampler = Sampler::new(variables, process.correlations())?;
+    let surrogate = Surrogate::new(process.expand(&vec![0.0; variables.len()])?);
+    // another seed than the samples: these points are held out
+    let held_out = sampler.draws(Scheme::Sobol, settings.checks, settings.seed ^ HELD_OUT);
+    let check = surrogate.check(process, &held_out, watch)?;
+    let (draws, groups) = population(&sampler, settings);
+    let points: Vec<Vec<f64>> = draws.iter().map(Draw::total).collect();
+    let answers = parallel::map_watched(&points, watch, "units", |x| Ok::<_, ProcessError>(surrogate.answers(x)))?;
+    let mut units: Vec<Vec<f64>> = answers.iter().map(|a| process.measures(a)).collect();
+    let (edge, left_open) = edge_units(process, requirements, settings, &check, &answers, &units);
+    let solved = parallel::map_watched(&edge, watch, "units on the edge", |&u| process.solve(&points[u]))?;
+    for (&u, a) in edge.iter().zip(&solved) {
+        units[u] = process.measures(a);
+    }
+    let nominal = process.measures(&surrogate.expansion().values);
+    let mut found = Vec::with_capacity(requirements.len());
+    for (i, r) in requirements.iter().enumerate() {
+        watch.step("requirements", i, requirements.len())?;
+        found.push(judge(process, r, &surrogate, &sampler, &units, &groups, &nominal, settings)?);
+    }
+    let passes: Vec<bool> = units.iter().map(|m| requirements.iter().all(|r| r.passes(m))).collect();
+    let n_pass = passes.iter().filter(|p| **p).count();
+    let binomial =
+        (wilson(n_pass, units.len(), settings.confidence), clopper_pearson(n_pass, units.len(), settings.confidence));
+    let bands = bands(&units, nominal.len(), settings.coverage);
+    Ok((
+        Spread {
+            variables: variables.to_vec(),
+            bands,
+            overall: share_of(&passes, &groups, settings),
+            overall_binomial: binomial,
+            lot_and_tile: lot_and_tile(process, &surrogate, &draws),
+            full_solutions: (check.points, edge.len(), found.len()),
+            requirements: found,
+            units,
+            nominal,
+            check,
+            left_open,
+        },
+        surrogate,
+    ))
+}
+
+/// Turns the seed of the samples into that of the held-out points.
+const HELD_OUT: u64 = 0x5eed_0f0e_11a5_71c5;
+
+/// Draws of all replicates, and the range of each replicate.
+fn population(sampler: &Sampler, settings: &SpreadSettings) -> (Vec<Draw>, Vec<std::ops::Range<usize>>) {
+    let replicates = if settings.scheme == Scheme::Plain { 1 } else { settings.replicates.max(1) };
+    let each = settings.units.div_ceil(replicates);
+    // low-discrepancy sets are balanced at powers of two only
+    let each = if settings.scheme == Scheme::Sobol { each.next_power_of_two() } else { each };
+    let mut draws = Vec::with_capacity(each * replicates);
+    let mut groups = Vec::with_capacity(replicates);
+    for r in 0..replicates {
+        let seed = settings.seed.wrapping_mul(0x2545_f491_4f6c_dd1d).wrapping_add(r as u64);
+        draws.extend(sampler.draws(settings.scheme, each, seed));
+        groups.push(r * each..(r + 1) * each);
+    }
+    (draws, groups)
+}
+
+/// Share of passes: binomial for independent draws, Student over replicates otherwise.
+///
+/// Where all replicates agree nothing is known of their scatter: then the interval of independent
+/// draws stands, which is the wider one.
+fn share_of(passes: &[bool], groups: &[std::ops::Range<usize>], settings: &SpreadSettings) -> Estimate {
+    let n_pass = passes.iter().filter(|p| **p).count();
+    let exact = clopper_pearson(n_pass, passes.len(), settings.confidence);
+    let rate = |g: &std::ops::Range<usize>| passes[g.clone()].iter().filter(|p| **p).count() as f64 / g.len() as f64;
+    let rates: Vec<f64> = groups.iter().map(rate).collect();
+    if rates.len() < 2 || rates.iter().all(|r| r.total_cmp(&rates[0]).is_eq()) {
+        return exact;
+    }
+    let e = replicated(&rates, settings.confidence);
+    Estimate { value: e.value, low: e.low.max(0.0), high: e.high.min(1.0) }
+}
+
+/// Units whose verdict the error of the surrogate could turn, nearest to the edge first, cut to the
+/// allowed number; and how many are left.
+fn edge_units(
+    process: &dyn Process,
+    requirements: &[Requirement],
+    settings: &SpreadSettings,
+    check: &Check,
+    answers: &[Vec<Complex64>],
+    units: &[Vec<f64>],
+) -> (Vec<usize>, usize) {
+    let mut near: Vec<(f64, usize)> = Vec::new();
+    for (u, measures) in units.iter().enumerate() {
+        let error = measure_errors(process, &check.answer_error, &answers[u], measures);
+        let closeness = requirements
+            .iter()
+            .map(|r| {
+                let reach = r.quantities.iter().map(|&q| error[q]).fold(0.0, f64::max);
+                let reach = if r.over == Over::Range { 2.0 * reach } else { reach };
+                r.limit.margin(r.value(measures)).abs() / reach.max(f64::MIN_POSITIVE)
+            })
+            .fold(f64::INFINITY, f64::min);
+        if closeness <= 1.0 {
+            near.push((closeness, u));
+        }
+    }
+    near.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let left = near.len().saturating_sub(settings.full_max);
+    let mut chosen: Vec<usize> = near.into_iter().take(settings.full_max).map(|n| n.1).collect();
+    chosen.sort_unstable();
+    (chosen, left)
+}
+
+/// How far each quantity can move when every answer is wrong by its largest error seen.
+///
+/// Each answer is pushed in and out along its own phase; quantities are formed from one or two answers.
+fn measure_errors(process: &dyn Process, errors: &[f64], answers: &[Complex64], measures: &[f64]) -> Vec<f64> {
+    let push = |sign: f64| -> Vec<f64> {
+        let moved: Vec<Complex64> = answers
+            .iter()
+            .zip(errors)
+            .map(|(a, e)| {
+                let direction = if a.norm() > 0.0 { a / a.norm() } else { 1.0.into() };
+                let e = if sign < 0.0 { e.min(0.999 * a.norm()) } else { *e };
+                a + direction * sign * e
+            })
+            .collect();
+        process.measures(&moved)
+    };
+    let (out, back) = (push(1.0), push(-1.0));
+    (0..measures.len()).map(|q| (out[q] - measures[q]).abs().max((back[q] - measures[q]).abs())).collect()
+}
+
+fn bands(units: &[Vec<f64>], n: usize, coverage: f64) -> Vec<(f64, f64)> {
+    (0..n)
+        .map(|q| {
+            let mut values: Vec<f64> = units.iter().map(|m| m[q]).collect();
+            values.sort_by(f64::total_cmp);
+            (quantile(&values, 0.5 - 0.5 * coverage), quantile(&values, 0.5 + 0.5 * coverage))
+        })
+        .collect()
+}
+
+/// Standard deviations of all quantities with only the lot and wafer parts, and only the others.
+fn lot_and_tile(process: &dyn Process, surrogate: &Surrogate, draws: &[Draw]) -> Vec<(f64, f64)> {
+    let part = |common: bool| -> Vec<f64> {
+        let values: Vec<Vec<f64>> = draws
+            .iter()
+            .map(|d| {
+                let keep = |l: usize| (l <= Level::Wafer as usize) == common;
+                let x: Vec<f64> = d.by_level.iter().map(|v| (0..4).filter(|&l| keep(l)).map(|l| v[l]).sum()).collect();
+                surrogate.measures(process, &x)
+            })
+            .collect();
+        let n = values.len() as f64;
+        (0..process.quantities().len())
+            .map(|q| {
+                let mean = values.iter().map(|v| v[q]).sum::<f64>() / n;
+                (values.iter().map(|v| (v[q] - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
+            })
+            .collect()
+    };
+    part(true).into_iter().zip(part(false)).collect()
+}
+
+#[allow(clippy::too_many_arguments)] // one step of `spread`, everything it has
+fn judge(
+    process: &dyn Process,
+    requirement: &Requirement,
+    surrogate: &Surrogate,
+    sampler: &Sampler,
+    units: &[Vec<f64>],
+    groups: &[std::ops::Range<usize>],
+    nominal: &[f64],
+    settings: &SpreadSettings,
+) -> Result<RequirementSpread, ProcessError> {
+    let samples: Vec<f64> = units.iter().map(|m| requirement.value(m)).collect();
+    let passes: Vec<bool> = samples.iter().map(|&x| requirement.limit.margin(x) >= 0.0).collect();
+    let value = |x: &[f64]| requirement.value(&surrogate.measures(process, x));
+    let (shares, level_shares) = shares(sampler, process.variables(), settings, &value)?;
+    Ok(RequirementSpread {
+        nominal: requirement.value(nominal),
+        yield_: share_of(&passes, groups, settings),
+        worst_case: worst_case(process, requirement, surrogate)?,
+        requirement: requirement.clone(),
+        samples,
+        shares,
+        level_shares,
+    })
+}
+
+/// The corner that is worst by the surrogate: signs from the slopes, then single turns while they help;
+/// confirmed by a full solution.
+fn worst_case(
+    process: &dyn Process,
+    requirement: &Requirement,
+    surrogate: &Surrogate,
+) -> Result<WorstCase, ProcessError> {
+    let variables = process.variables();
+    let step: Vec<f64> = variables
+        .iter()
+        .map(|v| {
+            let reach = v.law.reach().unwrap_or(CORNER_SD).min(CORNER_SD);
+            v.total_sd() * reach
+        })
+        .collect();
+    let margin = |x: &[f64]| requirement.limit.margin(requirement.value(&surrogate.measures(process, x)));
+    let mut x = vec![0.0; variables.len()];
+    for k in 0..x.len() {
+        let mut at = vec![0.0; x.len()];
+        at[k] = step[k];
+        let up = margin(&at);
+        at[k] = -step[k];
+        x[k] = if up <= margin(&at) { step[k] } else { -step[k] };
+    }
+    let mut worst = margin(&x);
+    for _ in 0..TURNS_MAX {
+        let mut turned = false;
+        for k in 0..x.len() {
+            x[k] = -x[k];
+            let now = margin(&x);
+            if now < worst {
+                worst = now;
+                turned = true;
+            } else {
+                x[k] = -x[k];
+            }
+        }
+        if !turned {
+            break;
+        }
+    }
+    let value = requirement.value(&process.measures(&process.solve(&x)?));
+    let surrogate = requirement.value(&surrogate.measures(process, &x));
+    Ok(WorstCase { x, sd: CORNER_SD, value, surrogate })
+}
+
+/// Rounds of single turns in the search of the worst corner.
+const TURNS_MAX: usize = 8;

@@ -4,12 +4,27 @@
 //! with any terminations, and says where it holds.
 //! This crate has never heard of a layout or a stackup, opens no files and reads no clock.
 
+pub mod chain;
+mod challenge;
+pub mod container;
 mod error;
+mod file;
+pub mod filter;
+pub mod intervals;
+pub mod mobius;
 mod model;
+pub mod point;
+pub mod provenance;
 mod region;
+pub mod seal;
+pub mod study;
+pub mod surround;
 mod table;
 
+pub use challenge::challenge;
+pub use container::{Opened, open, pack};
 pub use error::HandoverError;
 pub use model::{Challenge, DEEPEST_ORDERS, Model, ModelDiode, ModelPlan, PORTS, Reference, Terms};
 pub use region::{OutsidePolicy, Region};
+pub use surround::{Surrounded, Surroundings};
 pub use table::{Piece, Table, TableParts, TableQuality, TableSettings, piece_points_hz};

@@ -265,14 +265,14 @@ fn default_region(mixer: &Mixer, plans: &[ModelPlan]) -> Region {
 
 /// The network of a mixer with its ports in the order of a model.
 #[derive(Debug)]
-struct Rearranged {
+pub(crate) struct Rearranged {
     embedding: Arc<Embedding>,
     order: Vec<usize>,
     reference_ohm: Vec<f64>,
 }
 
 impl Rearranged {
-    fn new(mixer: &Mixer) -> Self {
+    pub(crate) fn new(mixer: &Mixer) -> Self {
         let embedding = mixer.embedding.clone();
         let n_external = embedding.n_external();
         let junctions = 0..embedding.n_junctions();

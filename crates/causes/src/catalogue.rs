@@ -45,8 +45,9 @@ pub struct Setting<'a> {
     pub measured: &'a [Point],
     /// Standard deviation of the prediction's own error, one a measured number; zero for none.
     pub prediction_sd: &'a [f64],
-    /// Loss of package and launch that the prediction leaves out, dB; none when the device contains it.
-    pub package: Option<Prior>,
+    /// Loss of package and launch that the prediction leaves out, dB, and the port it lies at; none when the device
+    /// contains it.
+    pub package: Option<(PortName, Prior)>,
     /// Ports with a pad whose loss was taken off, and that loss, dB.
     pub pads: &'a [(PortName, f64)],
     /// Names of the units.
@@ -71,6 +72,11 @@ impl Setting<'_> {
         let mut causes = Vec::new();
         for v in self.variables {
             let kind = self.kind(&v.name);
+            if kind == Kind::Bench {
+                let prior = Prior::around_zero(v.total_sd());
+                causes.extend((prior.sd > 0.0).then(|| Cause::lo_level(&v.name, &v.unit, prior)));
+                continue;
+            }
             for (scope, levels) in
                 [(Scope::Lot, [Level::Lot, Level::Wafer]), (Scope::Unit, [Level::Tile, Level::Diode])]
             {
@@ -80,9 +86,7 @@ impl Setting<'_> {
                 }
             }
         }
-        if let Some(prior) = self.package {
-            causes.push(package(prior));
-        }
+        causes.extend(self.package.map(|(port, prior)| package(port, prior)));
         for (point, &sd) in self.measured.iter().zip(self.prediction_sd) {
             if sd > 0.0 {
                 let name = format!("prediction of {}", point.label());
@@ -112,17 +116,19 @@ impl Setting<'_> {
         if sd == 0.0 || self.diodes.iter().any(|d| d == owner) {
             return None;
         }
-        let (words, odds) = match kind {
-            Kind::Bench => (format!("{} not as stated", v.name), ODDS_BENCH),
-            _ => (format!("{} of the whole lot off", v.name), ODDS_PROCESS),
-        };
-        let (scope, sd) = if kind == Kind::Bench { (Scope::Lot, sd.max(LO_DB)) } else { (Scope::Lot, sd) };
-        let mut suspects = vec![Cause::variable(&v.name, &v.unit, kind, scope, Prior::around_zero(sd))];
-        if v.name == "LO level" {
-            let prior = Prior::around_zero(sd);
-            suspects[0] = Cause::variable(&v.name, &v.unit, kind, scope, prior);
+        if kind == Kind::Bench {
+            let prior = Prior::around_zero(sd.max(LO_DB));
+            let suspects = vec![Cause::lo_level(&v.name, &v.unit, prior)];
+            return Some(Hypothesis::suspecting(
+                &slug(&v.name),
+                &format!("{} not as stated", v.name),
+                ODDS_BENCH,
+                suspects,
+            ));
         }
-        Some(Hypothesis::suspecting(&slug(&v.name), &words, odds, suspects))
+        let suspects = vec![Cause::variable(&v.name, &v.unit, kind, Scope::Lot, Prior::around_zero(sd))];
+        let words = format!("{} of the whole lot off", v.name);
+        Some(Hypothesis::suspecting(&slug(&v.name), &words, ODDS_PROCESS, suspects))
     }
 
     /// A foreign diode in one position: of all units, and of each unit alone.
@@ -178,13 +184,13 @@ impl Setting<'_> {
             stories.push(fault(&format!("source_{order}"), &words, "1e-4", own, Effect::SourceHarmonic { order }));
         }
         stories.extend(self.ripple());
-        if self.package.is_some() {
+        if let Some((port, _)) = self.package {
             let words = "loss of package and launch off";
             stories.push(Hypothesis::suspecting(
                 "package",
                 words,
                 ODDS_PROCESS,
-                vec![package(Prior::around_zero(PACKAGE_DB))],
+                vec![package(port, Prior::around_zero(PACKAGE_DB))],
             ));
         }
         stories.retain(|h| h.suspects.iter().any(|s| self.touches(&s.cause)));
@@ -209,15 +215,15 @@ impl Setting<'_> {
     }
 
     fn touches(&self, cause: &Cause) -> bool {
-        match &cause.acts {
-            crate::cause::Acts::Bench(effect) => self.measured.iter().any(|p| effect.moves(p)),
-            crate::cause::Acts::Variable(_) => true,
+        match cause.acts.effect() {
+            Some(effect) if cause.acts.variable().is_none() => self.measured.iter().any(|p| effect.moves(p)),
+            _ => true,
         }
     }
 }
 
-fn package(prior: Prior) -> Cause {
-    let effect = Effect::Loss { port: PortName::Rf, law: Law::Flat };
+fn package(port: PortName, prior: Prior) -> Cause {
+    let effect = Effect::Loss { port, law: Law::Flat };
     Cause::bench("package loss", "dB", Kind::Package, Scope::Lot, prior, effect)
 }
 

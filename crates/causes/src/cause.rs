@@ -57,6 +57,26 @@ pub enum Acts {
     Variable(String),
     /// On the numbers, in closed form.
     Bench(Effect),
+    /// On a variable of the device, and on the numbers by what was stated about it.
+    Stated(String, Effect),
+}
+
+impl Acts {
+    /// The variable of the device that is moved.
+    pub fn variable(&self) -> Option<&str> {
+        match self {
+            Self::Variable(name) | Self::Stated(name, _) => Some(name),
+            Self::Bench(_) => None,
+        }
+    }
+
+    /// The effect on the numbers.
+    pub fn effect(&self) -> Option<&Effect> {
+        match self {
+            Self::Bench(effect) | Self::Stated(_, effect) => Some(effect),
+            Self::Variable(_) => None,
+        }
+    }
 }
 
 /// One possible deviation.
@@ -81,6 +101,13 @@ impl Cause {
     pub fn variable(name: &str, unit: &str, kind: Kind, scope: Scope, prior: Prior) -> Self {
         let acts = Acts::Variable(name.into());
         Self { name: name.into(), unit: unit.into(), kind, scope, prior, acts }
+    }
+
+    /// The LO arrives stronger than stated: the device answers, and isolations from the LO are read against the
+    /// statement. One value a bench session.
+    pub fn lo_level(variable: &str, unit: &str, prior: Prior) -> Self {
+        let acts = Acts::Stated(variable.into(), Effect::LoStatement);
+        Self { name: variable.into(), unit: unit.into(), kind: Kind::Bench, scope: Scope::Session, prior, acts }
     }
 
     /// A cause acting on the numbers in closed form.

@@ -31,7 +31,7 @@ impl Point {
     pub fn of(measure: Measure, conditions: &spec::Conditions) -> Self {
         let up = matches!(measure, Measure::ConversionLossUp | Measure::SpurUp(_));
         let signal_hz = if up { conditions.if_hz } else { conditions.rf_hz };
-        Self { measure: named_once(measure), lo_hz: conditions.lo_hz, signal_hz, lo_dbm: conditions.lo_dbm }
+        Self { measure: measure.canonical(), lo_hz: conditions.lo_hz, signal_hz, lo_dbm: conditions.lo_dbm }
     }
 
     /// True when both are the same number: frequencies equal to a part in 10⁹, LO levels to 0.05 dB.
@@ -43,18 +43,7 @@ impl Point {
             _ => false,
         };
         let level = (self.lo_dbm - other.lo_dbm).abs() <= 0.05;
-        named_once(self.measure) == named_once(other.measure) && near(self.lo_hz, other.lo_hz) && signal && level
-    }
-}
-
-/// A product under one of its two names: that with a positive LO order.
-fn named_once(measure: Measure) -> Measure {
-    let once = |p: spec::Product| if p.n_lo < 0 || (p.n_lo == 0 && p.m_rf < 0) { p.mirrored() } else { p };
-    match measure {
-        Measure::Spur(p) => Measure::Spur(once(p)),
-        Measure::SpurUp(p) => Measure::SpurUp(once(p)),
-        Measure::SpurSlope(p) => Measure::SpurSlope(once(p)),
-        other => other,
+        self.measure.canonical() == other.measure.canonical() && near(self.lo_hz, other.lo_hz) && signal && level
     }
 }
 

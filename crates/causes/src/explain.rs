@@ -41,9 +41,9 @@ pub struct Case<'a> {
 }
 
 /// Prior predictions that fit worse than this raise an alarm.
-const PREDICTIVE_P: f64 = 0.005;
+const PREDICTIVE_P: f64 = 0.01;
 /// Probability, over all causes together, of a declared cause straying as far by chance, below which an alarm is raised.
-const CONFLICT_P: f64 = 0.005;
+const CONFLICT_P: f64 = 0.01;
 /// An alarm when the story that nothing is wrong keeps less than this probability.
 const DECLARED_P: f64 = 0.05;
 /// Stories whose evidence times odds lie within this factor of the best cannot be told from it: ln 20.
@@ -369,21 +369,28 @@ fn alarms(case: &Case<'_>, declared: &Ranked) -> Vec<Alarm> {
         alarms.push(Alarm::Predictive(p.prior_predictive));
     }
     let resolved: Vec<usize> = (0..p.mean.len()).filter(|&i| p.surprise_z[i] != 0.0).collect();
-    let worst = resolved.iter().copied().max_by(|&a, &b| p.surprise_z[a].abs().total_cmp(&p.surprise_z[b].abs()));
+    let strays = |i: &usize| {
+        let tail = 2.0 * Normal::standard().sf(p.surprise_z[*i].abs());
+        tail * (resolved.len() as f64) < CONFLICT_P
+    };
+    let kind = |i: usize| declared.causes[declared.unknowns[i].cause].kind;
+    // a cause that someone can act on before an error of the prediction, then the furthest from its prior
+    let rank = |i: usize| (kind(i) != Kind::Model, p.prior_z[i].abs());
+    let worst = resolved.iter().copied().filter(strays).max_by(|&a, &b| {
+        let (a, b) = (rank(a), rank(b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    });
     if let Some(i) = worst {
-        let tail = 2.0 * Normal::standard().sf(p.surprise_z[i].abs());
-        if tail * (resolved.len() as f64) < CONFLICT_P {
-            let u = declared.unknowns[i];
-            let c = &declared.causes[u.cause];
-            alarms.push(Alarm::Conflict {
-                cause: c.name.clone(),
-                whose: case.whose(c, u.whose),
-                value: p.mean[i],
-                unit: c.unit.clone(),
-                prior_z: p.prior_z[i],
-                surprise_z: p.surprise_z[i],
-            });
-        }
+        let u = declared.unknowns[i];
+        let c = &declared.causes[u.cause];
+        alarms.push(Alarm::Conflict {
+            cause: c.name.clone(),
+            whose: case.whose(c, u.whose),
+            value: p.mean[i],
+            unit: c.unit.clone(),
+            prior_z: p.prior_z[i],
+            surprise_z: p.surprise_z[i],
+        });
     }
     if declared.probability < DECLARED_P {
         alarms.push(Alarm::Evidence { probability: declared.probability });

@@ -3,7 +3,7 @@
 //! The unknowns are the causes written out: one a lot, a unit, a session. A unit's deviations are the sums over the
 //! scopes; the bench effects of a record follow in the order of the causes.
 
-use crate::cause::{Acts, Cause, Scope};
+use crate::cause::{Cause, Scope};
 use crate::{CausesError, Datum, Device, Evaluated, Extra, Model, Point, Prior};
 use numerics::{RMatrix, parallel};
 use std::collections::BTreeMap;
@@ -119,7 +119,7 @@ impl<'a> Lot<'a> {
     /// # Errors
     /// No answer from the device.
     pub fn clean(&self, unit: usize, point: usize, x: &[f64]) -> Result<(f64, Vec<f64>), CausesError> {
-        let answer = self.device.evaluate(&self.deviations(unit, x))?;
+        let answer = self.device.evaluate(&self.deviations(unit, None, x))?;
         Ok(self.read(&answer, unit, 0, point, x, |c| c.scope != Scope::Session))
     }
 
@@ -135,13 +135,13 @@ impl<'a> Lot<'a> {
     ) -> (f64, Vec<f64>) {
         let mut value = answer.values[point];
         let mut row = vec![0.0; self.unknowns.len()];
-        for (cause, variable) in self.variable.iter().enumerate() {
+        for (cause, variable) in self.variable.iter().enumerate().filter(|(c, _)| counts(&self.causes[*c])) {
             if let (Some(v), Some(k)) = (variable, self.unknown(cause, unit, session)) {
                 row[k] += answer.jacobian[(point, *v)];
             }
         }
         for (cause, c) in self.causes.iter().enumerate().filter(|(_, c)| counts(c)) {
-            let Acts::Bench(effect) = &c.acts else { continue };
+            let Some(effect) = c.acts.effect() else { continue };
             let Some(k) = self.unknown(cause, unit, session) else { continue };
             let applied = effect.apply(&self.points[point], value, x[k]);
             row.iter_mut().for_each(|d| *d *= applied.by_value);
@@ -183,11 +183,14 @@ impl<'a> Lot<'a> {
         weights
     }
 
-    /// Deviations of the device variables of one unit.
-    pub fn deviations(&self, unit: usize, x: &[f64]) -> Vec<f64> {
+    /// Deviations of the device variables of one unit in one session; none for a faultless bench.
+    pub fn deviations(&self, unit: usize, session: Option<usize>, x: &[f64]) -> Vec<f64> {
         let mut d = vec![0.0; self.n_variables];
         for (cause, variable) in self.variable.iter().enumerate() {
-            if let (Some(v), Some(k)) = (variable, self.unknown(cause, unit, 0)) {
+            if session.is_none() && self.causes[cause].scope == Scope::Session {
+                continue;
+            }
+            if let (Some(v), Some(k)) = (variable, self.unknown(cause, unit, session.unwrap_or(0))) {
                 d[*v] += x[k];
             }
         }
@@ -196,7 +199,7 @@ impl<'a> Lot<'a> {
 }
 
 fn variable_of(cause: &Cause, names: &[String]) -> Result<Option<usize>, CausesError> {
-    let Acts::Variable(name) = &cause.acts else { return Ok(None) };
+    let Some(name) = cause.acts.variable() else { return Ok(None) };
     match names.iter().position(|n| n == name) {
         Some(v) => Ok(Some(v)),
         None => Err(CausesError::UnknownVariable { cause: cause.name.clone(), known: names.join(", ") }),
@@ -209,12 +212,15 @@ impl Model for Lot<'_> {
     }
 
     fn evaluate(&self, x: &[f64]) -> Result<Evaluated, CausesError> {
-        let units: Vec<usize> = (0..self.n_units).collect();
-        let answers = parallel::map(&units, |&u| self.device.evaluate(&self.deviations(u, x)))?;
+        let mut sittings: Vec<(usize, usize)> = self.records.iter().map(|r| (r.unit, r.session)).collect();
+        sittings.sort_unstable();
+        sittings.dedup();
+        let answers = parallel::map(&sittings, |&(u, s)| self.device.evaluate(&self.deviations(u, Some(s), x)))?;
         let mut rows = Vec::with_capacity(self.records.len() + self.extras.len());
         let mut values = Vec::with_capacity(rows.capacity());
         for r in self.records {
-            let (value, row) = self.read(&answers[r.unit], r.unit, r.session, r.point, x, |_| true);
+            let at = sittings.binary_search(&(r.unit, r.session)).expect("every record has its sitting");
+            let (value, row) = self.read(&answers[at], r.unit, r.session, r.point, x, |_| true);
             values.push(value);
             rows.push(row);
         }

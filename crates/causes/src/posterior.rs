@@ -163,6 +163,7 @@ pub fn posterior_from(
     watch: &dyn Watch,
 ) -> Result<Posterior, CausesError> {
     let mut found: Vec<Posterior> = vec![posterior(model, priors, data, None, settings, watch)?];
+    let starts = if found[0].path.len() <= LINEAR_PATH { &[] } else { starts };
     for start in starts {
         match posterior(model, priors, data, Some(start), settings, watch) {
             Ok(p) if found.iter().all(|f| distinct(f, &p)) => found.push(p),
@@ -176,6 +177,10 @@ pub fn posterior_from(
     best.log_evidence = log_sum(&logs);
     Ok(best)
 }
+
+/// Points on the way of a search whose first step lands: start, minimum, and the step too small to matter. Such a
+/// function is linear over the prior, and has one maximum.
+const LINEAR_PATH: usize = 3;
 
 /// True when two maxima lie further apart than their widths.
 fn distinct(a: &Posterior, b: &Posterior) -> bool {

@@ -22,6 +22,7 @@ mod order;
 mod scalar;
 mod separator;
 mod solver;
+mod tall;
 
 pub use elimination::{Analysis, AnalysisSettings};
 pub use factor::{FactorReport, PIVOT_FLOOR};
@@ -29,6 +30,7 @@ pub use matrix::{SymmetricMatrix, SymmetricPattern};
 pub use order::nested_dissection;
 pub use scalar::Scalar;
 pub use solver::{BACKWARD_ERROR_MAX, Precision, RESIDUAL_MAX, Solution, Solver};
+pub use tall::{inner_products, without_combination};
 
 /// Errors of the sparse solver.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -14,7 +14,7 @@ use crate::model::{Model, vacuum_impedance_ohm};
 use crate::solution::{FieldSolution, solve_system};
 use crate::space::Formulation;
 use crate::system::{System, wavenumber};
-use crate::{MeshSettings, Volume, VolumeError};
+use crate::{MeshSettings, MeshShape, Volume, VolumeError};
 use numerics::{Complex64, Quiet, RMatrix, Watch};
 use sparse::{Analysis, AnalysisSettings, Precision, Solver, SymmetricMatrix, SymmetricPattern};
 use std::sync::Arc;
@@ -24,7 +24,7 @@ const MARKED_SHARE: f64 = 0.7;
 
 /// An estimate falls at most by this factor from mesh to mesh. Cells are halved at best, and fields
 /// at edges then lose no more than that; a smaller change is chance.
-const FALL_MAX: f64 = 1.0 / 3.0;
+pub(crate) const FALL_MAX: f64 = 1.0 / 3.0;
 
 /// Choices of an adaptive solution.
 #[derive(Debug, Clone, PartialEq)]
@@ -112,12 +112,13 @@ pub fn solve_adaptively(
             let model = Model::clone(&model);
             return Ok(Adapted { mesh_settings, model, passes, converged });
         }
-        refine(&system, &surplus, settings.freq_hz, targets, &mut mesh_settings);
+        let charges = Charges::new(&system, &surplus, settings.freq_hz, targets);
+        refine(&system, &charges, &mut mesh_settings, &MeshShape::default());
     }
 }
 
 /// Difference of the second- and first-order solutions of one mesh.
-struct Surplus {
+pub(crate) struct Surplus {
     /// One vector of unknowns a port, border included.
     errors: Vec<Vec<Complex64>>,
     matrix: SymmetricMatrix<Complex64>,
@@ -125,7 +126,7 @@ struct Surplus {
 }
 
 impl Surplus {
-    fn new(system: &System, freq_hz: f64, fields: Vec<Vec<Complex64>>) -> Result<Self, VolumeError> {
+    pub(crate) fn new(system: &System, freq_hz: f64, fields: Vec<Vec<Complex64>>) -> Result<Self, VolumeError> {
         let states = system.port_states(freq_hz)?;
         let matrix = system.matrix(freq_hz, &states);
         let n = matrix.order();
@@ -156,7 +157,7 @@ impl Surplus {
     }
 
     /// `|S₂ − S₁|`.
-    fn differences(&self) -> RMatrix {
+    pub(crate) fn differences(&self) -> RMatrix {
         let images: Vec<Vec<Complex64>> = self.errors.iter().map(|e| self.matrix.times(e)).collect();
         let n = self.errors.len();
         RMatrix::from_fn(n, n, |p, q| {
@@ -188,8 +189,26 @@ fn restrict(
     Ok(SymmetricMatrix::from_values(sub, values)?)
 }
 
-/// Charges triangles and layers, and asks for finer ones where most of the error sits.
-fn refine(system: &System, surplus: &Surplus, freq_hz: f64, targets: &[(usize, usize)], settings: &mut MeshSettings) {
+/// Shares of triangles and layers in the error.
+pub(crate) struct Charges {
+    triangles: Vec<f64>,
+    layers: Vec<f64>,
+}
+
+impl Charges {
+    /// Charges of the worst target of each prism at one frequency.
+    pub(crate) fn new(system: &System, surplus: &Surplus, freq_hz: f64, targets: &[(usize, usize)]) -> Self {
+        charge(system, surplus, freq_hz, targets)
+    }
+
+    /// Adds those of another frequency.
+    pub(crate) fn add(&mut self, other: &Self) {
+        self.triangles.iter_mut().zip(&other.triangles).for_each(|(a, b)| *a += b);
+        self.layers.iter_mut().zip(&other.layers).for_each(|(a, b)| *a += b);
+    }
+}
+
+fn charge(system: &System, surplus: &Surplus, freq_hz: f64, targets: &[(usize, usize)]) -> Charges {
     let mesh = &system.model.mesh;
     let mut triangles = vec![0.0; mesh.plan.triangles.len()];
     let mut layers = vec![0.0; mesh.n_layers()];
@@ -232,12 +251,19 @@ fn refine(system: &System, surplus: &Surplus, freq_hz: f64, targets: &[(usize, u
             triangles[t] += charge * (1.0 - share);
         }
     }
-    for (is_layer, k) in marked(&triangles, &layers) {
+    Charges { triangles, layers }
+}
+
+/// Asks for finer triangles and layers where most of the error sits.
+pub(crate) fn refine(system: &System, charges: &Charges, settings: &mut MeshSettings, shape: &MeshShape) {
+    let mesh = &system.model.mesh;
+    for (is_layer, k) in marked(&charges.triangles, &charges.layers) {
         if is_layer {
             settings.levels_m.push((mesh.levels_m[k] + mesh.levels_m[k + 1]) / 2.0);
         } else {
-            let longest =
-                mesh.plan.triangle_edges[k].map(|e| mesh.plan.edge_length(e as usize)).into_iter().fold(0.0, f64::max);
+            let p = mesh.plan.corners(k).map(|p| shape.shrink(p));
+            let side = |i: usize, j: usize| (p[i][0] - p[j][0]).hypot(p[i][1] - p[j][1]);
+            let longest = side(0, 1).max(side(1, 2)).max(side(0, 2));
             settings.plan.hints.push((mesh.plan.centre(k), 0.5 * longest));
         }
     }

@@ -4,6 +4,9 @@ use crate::describe::{Conductor, Metal, Pad, Port, Side, Volume, Wall};
 use crate::model::{Face, Medium, PortShape, PrismMesh, Surface, UprightPath};
 use crate::{PlanMesh, VolumeError};
 
+/// Group of the surfaces of walls.
+const WALL: [f64; 2] = [f64::NEG_INFINITY, f64::INFINITY];
+
 /// Fills a mesh step by step.
 pub(crate) struct Builder<'a> {
     volume: &'a Volume,
@@ -11,28 +14,42 @@ pub(crate) struct Builder<'a> {
     pub media: Vec<Medium>,
     pub surfaces: Vec<Surface>,
     pub ports: Vec<PortShape>,
+    /// Every surface asked for, in order, and its number.
+    pub requests: Vec<(Surface, u16)>,
+    /// Height range of the conductor behind each surface: metals of different layers stay apart.
+    groups: Vec<[f64; 2]>,
     tolerance: f64,
 }
 
 impl<'a> Builder<'a> {
     pub(crate) fn new(volume: &'a Volume, mesh: PrismMesh) -> Self {
         let tolerance = 1e-7 * volume.height_m();
-        Self { volume, mesh, media: Vec::new(), surfaces: Vec::new(), ports: Vec::new(), tolerance }
+        Self {
+            volume,
+            mesh,
+            media: Vec::new(),
+            surfaces: Vec::new(),
+            ports: Vec::new(),
+            requests: Vec::new(),
+            groups: Vec::new(),
+            tolerance,
+        }
     }
 
     fn medium(&mut self, medium: Medium) -> u16 {
-        let k = self.media.iter().position(|m| *m == medium).unwrap_or_else(|| {
-            self.media.push(medium);
-            self.media.len() - 1
-        });
-        k as u16
+        // Equal media of different bodies stay apart: one of them may be varied.
+        self.media.push(medium);
+        self.media.len() as u16 - 1
     }
 
-    fn surface(&mut self, surface: Surface) -> Face {
-        let k = self.surfaces.iter().position(|s| *s == surface).unwrap_or_else(|| {
+    fn surface(&mut self, surface: Surface, group: [f64; 2]) -> Face {
+        let same = |k: &usize| self.surfaces[*k] == surface && self.groups[*k] == group;
+        let k = (0..self.surfaces.len()).find(same).unwrap_or_else(|| {
             self.surfaces.push(surface);
+            self.groups.push(group);
             self.surfaces.len() - 1
         });
+        self.requests.push((surface, k as u16));
         Face::Surface(k as u16)
     }
 
@@ -86,11 +103,9 @@ impl<'a> Builder<'a> {
                 Wall::Electric => self.mark_side(side, Face::Electric),
                 Wall::Magnetic => self.mark_side(side, Face::Open),
                 Wall::Metal { conductivity_s_per_m } => {
-                    let face = self.surface(Surface::Conductor {
-                        conductivity_s_per_m,
-                        thickness_m: f64::INFINITY,
-                        roughness_m: 0.0,
-                    });
+                    let thick =
+                        Surface::Conductor { conductivity_s_per_m, thickness_m: f64::INFINITY, roughness_m: 0.0 };
+                    let face = self.surface(thick, WALL);
                     self.mark_side(side, face);
                 }
                 Wall::Absorbing => self.absorb(side),
@@ -104,9 +119,9 @@ impl<'a> Builder<'a> {
 
     /// Absorbing faces carry the medium they touch.
     fn absorb(&mut self, side: Side) {
-        for medium in self.media.clone() {
-            let face = self.surface(Surface::Absorbing { medium });
-            let wanted = self.media.iter().position(|m| *m == medium).map(|k| k as u16);
+        for (k, medium) in self.media.clone().into_iter().enumerate() {
+            let face = self.surface(Surface::Absorbing { medium }, [k as f64; 2]);
+            let wanted = Some(k as u16);
             let mesh = &mut self.mesh;
             let (n_layers, n_levels) = (mesh.n_layers(), mesh.n_levels());
             match side {
@@ -136,14 +151,14 @@ impl<'a> Builder<'a> {
     pub(crate) fn conductors(&mut self) {
         for conductor in &self.volume.conductors {
             let [low, high] = conductor.z_m;
-            let sheet = high - low <= self.tolerance;
+            let sheet = conductor.is_wall() || high - low <= self.tolerance;
             let face = match (conductor.metal, sheet) {
                 (Metal::Perfect, _) => Face::Electric,
                 (Metal::Finite { conductivity_s_per_m, thickness_m, .. }, true) => {
-                    self.surface(Surface::Sheet { conductivity_s_per_m, thickness_m })
+                    self.surface(Surface::Sheet { conductivity_s_per_m, thickness_m }, conductor.z_m)
                 }
                 (Metal::Finite { conductivity_s_per_m, thickness_m, roughness_m }, false) => {
-                    self.surface(Surface::Conductor { conductivity_s_per_m, thickness_m, roughness_m })
+                    self.surface(Surface::Conductor { conductivity_s_per_m, thickness_m, roughness_m }, conductor.z_m)
                 }
                 (Metal::Inside { conductivity_s_per_m }, _) => {
                     let k = self.medium(Medium { conductivity_s_per_m, ..Medium::AIR });
@@ -151,7 +166,13 @@ impl<'a> Builder<'a> {
                     continue;
                 }
             };
-            if sheet {
+            if conductor.is_wall() {
+                let layers = self.layers_in(conductor.z_m);
+                let n = self.mesh.n_layers();
+                for e in edges_on(&self.mesh.plan, [conductor.polygon[0], conductor.polygon[1]]) {
+                    layers.iter().for_each(|&l| self.mesh.upright_faces[e as usize * n + l] = face);
+                }
+            } else if sheet {
                 let Some(level) = self.level_at(low) else { continue };
                 let n = self.mesh.n_levels();
                 for t in self.triangles_in(&conductor.polygon) {

@@ -9,7 +9,8 @@
 
 use crate::VolumeError;
 use crate::element::{IntervalMatrices, PrismMatrices, TriangleMatrices};
-use crate::model::{Face, PortShape, vacuum_impedance_ohm};
+use crate::model::{Face, PortShape, PrismMesh, vacuum_impedance_ohm};
+use crate::plan::PlanMesh;
 use crate::solution::{Driven, FieldSolution, solve_system};
 use crate::system::{System, upright_mass, wavenumber};
 use numerics::{CMatrix, Complex64, Watch};
@@ -113,6 +114,34 @@ fn check(system: &System, motion: &Motion) -> Result<(), VolumeError> {
         }
     }
     Ok(())
+}
+
+/// Corners of a triangle moved by `s` units.
+pub(crate) fn moved_corners(plan: &PlanMesh, motion: &[[f64; 2]], t: usize, s: f64) -> [[f64; 2]; 3] {
+    plan.triangles[t].map(|v| moved_point(plan, motion, v, s))
+}
+
+fn moved_point(plan: &PlanMesh, motion: &[[f64; 2]], v: u32, s: f64) -> [f64; 2] {
+    let (p, m) = (plan.points[v as usize], motion.get(v as usize).copied().unwrap_or_default());
+    [p[0] + s * m[0], p[1] + s * m[1]]
+}
+
+/// Length of an edge moved by `s` units.
+pub(crate) fn moved_length(plan: &PlanMesh, motion: &[[f64; 2]], e: usize, s: f64) -> f64 {
+    let [a, b] = plan.edges[e].map(|v| moved_point(plan, motion, v, s));
+    (a[0] - b[0]).hypot(a[1] - b[1])
+}
+
+/// Height of a layer moved by `s` units.
+pub(crate) fn moved_height(mesh: &PrismMesh, levels: &[f64], l: usize, s: f64) -> f64 {
+    let rise = |level: usize| levels.get(level).copied().unwrap_or_default();
+    mesh.height(l) + s * (rise(l + 1) - rise(l))
+}
+
+/// Shortest and longest side of a triangle.
+pub(crate) fn element_size(plan: &PlanMesh, t: usize) -> (f64, f64) {
+    let sides = plan.triangle_edges[t].map(|e| plan.edge_length(e as usize));
+    (sides.into_iter().fold(f64::MAX, f64::min), sides.into_iter().fold(0.0, f64::max))
 }
 
 /// Sum of `xₚᵀ dA x_q` over elements.

@@ -6,7 +6,8 @@
 use crate::VolumeError;
 use crate::builder::Builder;
 use crate::model::{Medium, Model, PrismMesh};
-use crate::triangulate::{PlanSize, Segment, triangulate, triangulate_mirrored};
+use crate::plan::PlanMesh;
+use crate::triangulate::{Angles, PlanSize, Segment, triangulate_as, triangulate_mirrored_as};
 use quantity::constants::LIGHT_SPEED_M_PER_S;
 
 /// One layer of the stack.
@@ -54,17 +55,25 @@ pub enum Metal {
     },
 }
 
-/// A straight-walled conductor, or a sheet when both heights are equal.
+/// A straight-walled conductor, a flat sheet when both heights are equal, or an upright sheet when its outline is a
+/// line of two points.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Conductor {
     /// Name in messages.
     pub name: String,
-    /// Outline, metre.
+    /// Outline, metre; two points for an upright wall without thickness.
     pub polygon: Vec<[f64; 2]>,
     /// Lower and upper height, metre.
     pub z_m: [f64; 2],
     /// Metal.
     pub metal: Metal,
+}
+
+impl Conductor {
+    /// Whether it is an upright wall without thickness.
+    pub(crate) fn is_wall(&self) -> bool {
+        self.polygon.len() == 2
+    }
 }
 
 /// Side of the box.
@@ -182,6 +191,65 @@ pub struct MeshSettings {
     pub symmetry: Option<Axis>,
 }
 
+/// Shape of the cells.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeshShape {
+    /// How much longer cells are along x and along y than the sizes of [`MeshSettings`] say: where lines run along x,
+    /// fields change slowly there. Powers of two keep symmetric meshes symmetric to the last bit. Sizes and angles of
+    /// the plan hold before this stretching.
+    pub stretch: [f64; 2],
+    /// Layers of prisms thinner than this are linear in height, metre; half the unknowns at little loss.
+    pub linear_below_m: f64,
+    /// Wide conductors get cells of their own width at their edges, and close parallel edges keep long thin triangles
+    /// between them, whose smallest angle is then below the usual bound.
+    pub loose: bool,
+}
+
+impl Default for MeshShape {
+    fn default() -> Self {
+        Self { stretch: [1.0; 2], linear_below_m: 0.0, loose: false }
+    }
+}
+
+/// Share of a strip's width below which a layer counts as thin.
+const THIN_SHARE: f64 = 0.2;
+
+impl MeshShape {
+    /// Cells longer along the direction in which most metal edges run, and thin layers linear in height.
+    pub fn for_volume(volume: &Volume) -> Self {
+        let mut run = [0.0; 2];
+        for c in &volume.conductors {
+            let n = c.polygon.len();
+            for k in 0..n {
+                let (a, b) = (c.polygon[k], c.polygon[(k + 1) % n]);
+                (0..2).for_each(|d| run[d] += (b[d] - a[d]).abs());
+            }
+        }
+        let factor = |own: f64, other: f64| {
+            if own > 4.0 * other {
+                4.0
+            } else if own > 1.5 * other {
+                2.0
+            } else {
+                1.0
+            }
+        };
+        let narrow = volume
+            .conductors
+            .iter()
+            .filter(|c| !c.is_wall())
+            .map(|c| width_m(&c.polygon))
+            .fold(f64::INFINITY, f64::min);
+        let linear_below_m = if narrow.is_finite() { THIN_SHARE * narrow } else { 0.0 };
+        Self { stretch: [factor(run[0], run[1]), factor(run[1], run[0])], linear_below_m, loose: true }
+    }
+
+    /// A point in the plan before stretching.
+    pub(crate) fn shrink(&self, p: [f64; 2]) -> [f64; 2] {
+        [p[0] / self.stretch[0], p[1] / self.stretch[1]]
+    }
+}
+
 /// Cells a highest-frequency wavelength of the densest medium.
 const CELLS_A_WAVE: f64 = 3.0;
 
@@ -191,7 +259,8 @@ impl MeshSettings {
     pub fn for_volume(volume: &Volume, freq_max_hz: f64) -> Self {
         let permittivity = volume.layers.iter().map(|l| l.medium.permittivity).fold(1.0, f64::max);
         let wave = LIGHT_SPEED_M_PER_S / freq_max_hz / permittivity.sqrt();
-        let narrow = volume.conductors.iter().map(|c| width_m(&c.polygon)).fold(wave, f64::min);
+        let narrow =
+            volume.conductors.iter().filter(|c| !c.is_wall()).map(|c| width_m(&c.polygon)).fold(wave, f64::min);
         Self {
             edge_m: narrow,
             plan: PlanSize { size_max_m: wave / CELLS_A_WAVE, growth: 0.7, hints: vec![] },
@@ -226,13 +295,36 @@ pub enum Axis {
 impl Volume {
     /// Meshes the structure.
     pub fn mesh(&self, settings: &MeshSettings) -> Result<Model, VolumeError> {
+        self.mesh_shaped(settings, &MeshShape::default())
+    }
+
+    /// Meshes the structure with cells of another shape.
+    pub fn mesh_shaped(&self, settings: &MeshSettings, shape: &MeshShape) -> Result<Model, VolumeError> {
         self.check()?;
-        let segments = self.segments(settings);
+        let to = |p: [f64; 2]| shape.shrink(p);
+        let angles = if shape.loose { Angles::Loose } else { Angles::Kept };
+        let segments: Vec<Segment> = self
+            .segments(settings, shape)
+            .into_iter()
+            .map(|s| Segment { ends: s.ends.map(to), size_m: s.size_m })
+            .collect();
+        let (low, high) = (to([self.x_m[0], self.y_m[0]]), to([self.x_m[1], self.y_m[1]]));
+        let mut size = settings.plan.clone();
+        size.hints.iter_mut().for_each(|h| h.0 = to(h.0));
+        let (x_m, y_m) = ([low[0], high[0]], [low[1], high[1]]);
         let plan = match settings.symmetry {
-            None => triangulate(self.x_m, self.y_m, &segments, &settings.plan)?,
-            Some(axis) => triangulate_mirrored(self.x_m, self.y_m, axis as usize, &segments, &settings.plan)?,
+            None => triangulate_as(x_m, y_m, &segments, &size, angles)?,
+            Some(axis) => triangulate_mirrored_as(x_m, y_m, axis as usize, &segments, &size, angles)?,
         };
-        let mut builder = Builder::new(self, PrismMesh::new(plan, self.levels(settings)));
+        let plan = if shape.stretch == [1.0; 2] {
+            plan
+        } else {
+            let back = |p: &[f64; 2]| [p[0] * shape.stretch[0], p[1] * shape.stretch[1]];
+            PlanMesh::from_triangles(plan.points.iter().map(back).collect(), plan.triangles)?
+        };
+        let mut mesh = PrismMesh::new(plan, self.levels(settings));
+        mesh.linear_layers = (0..mesh.n_layers()).map(|l| mesh.height(l) < shape.linear_below_m).collect();
+        let mut builder = Builder::new(self, mesh);
         builder.fill();
         builder.walls();
         builder.conductors();
@@ -254,11 +346,22 @@ impl Volume {
             return bad("expected at least one layer, found none".into());
         }
         let top = self.height_m() * (1.0 + 1e-9);
-        let bodies = self.conductors.iter().map(|c| (&c.name, &c.polygon, c.z_m));
-        for (name, polygon, z) in bodies.chain(self.blocks.iter().map(|b| (&b.name, &b.polygon, b.z_m))) {
-            if polygon.len() < 3 || polygon.iter().flatten().any(|v| !v.is_finite()) {
+        let bodies = self.conductors.iter().map(|c| (&c.name, &c.polygon, c.z_m, 2));
+        let blocks = self.blocks.iter().map(|b| (&b.name, &b.polygon, b.z_m, 3));
+        if let Some(c) = self.conductors.iter().find(|c| c.is_wall()) {
+            let flat = c.z_m[1] <= c.z_m[0] || c.polygon[0] == c.polygon[1];
+            if flat || matches!(c.metal, Metal::Inside { .. }) {
                 return bad(format!(
-                    "`{name}`: expected an outline of at least three finite corners, found {polygon:?}"
+                    "`{}`: expected an upright wall between two points and two heights, perfect or with a surface \
+                     impedance, found {:?}, {:?}, {:?}",
+                    c.name, c.polygon, c.z_m, c.metal
+                ));
+            }
+        }
+        for (name, polygon, z, least) in bodies.chain(blocks) {
+            if polygon.len() < least || polygon.iter().flatten().any(|v| !v.is_finite()) {
+                return bad(format!(
+                    "`{name}`: expected an outline of at least {least} finite corners, found {polygon:?}"
                 ));
             }
             if !(z[0] >= 0.0 && z[1] >= z[0] && z[1] <= top) {
@@ -268,7 +371,7 @@ impl Volume {
         Ok(())
     }
 
-    fn segments(&self, settings: &MeshSettings) -> Vec<Segment> {
+    fn segments(&self, settings: &MeshSettings, shape: &MeshShape) -> Vec<Segment> {
         let mut out = Vec::new();
         let clip = |p: [f64; 2]| [p[0].clamp(self.x_m[0], self.x_m[1]), p[1].clamp(self.y_m[0], self.y_m[1])];
         let mut outline = |polygon: &[[f64; 2]], size_m: Option<f64>| {
@@ -283,7 +386,11 @@ impl Volume {
                 }
             }
         };
-        self.conductors.iter().for_each(|c| outline(&c.polygon, Some(settings.edge_m)));
+        let own = |c: &Conductor| {
+            let width = if shape.loose { width_m(&c.polygon).min(settings.plan.size_max_m) } else { 0.0 };
+            settings.edge_m.max(width)
+        };
+        self.conductors.iter().for_each(|c| outline(&c.polygon, Some(own(c))));
         self.blocks.iter().for_each(|b| outline(&b.polygon, None));
         for port in &self.ports {
             match port {

@@ -3,6 +3,7 @@
 //! Drawn outlines are used as they are: apply width bias and registration before. Heights follow
 //! `stackup`: zero is the top face of the ground metal.
 
+use crate::describe::width_m;
 use crate::{Conductor, Layer, Medium, Metal, Pad, Port, Side, Volume, VolumeError, Wall};
 use stackup::{Dielectric, Layout, PortPlace, Sheet, Stackup, Terminal};
 
@@ -39,17 +40,20 @@ pub fn volume_from_layout(
     let mut conductors = Vec::new();
     for shape in &layout.shapes {
         let sheet = find.sheet(&shape.layer)?;
+        let (width, thickness) = (width_m(shape.polygon.corners()), sheet.top_m - sheet.bottom_m);
         conductors.push(find.conductor(
             &shape.name,
             shape.polygon.corners(),
             [sheet.bottom_m, sheet.top_m],
             sheet.metal,
+            width * thickness / (width + thickness),
         ));
     }
     for via in &layout.vias {
         let low = if find.is_ground(&via.from) { 0.0 } else { find.sheet(&via.from)?.bottom_m };
         let z = [low, find.sheet(&via.to)?.top_m];
-        conductors.push(find.conductor(&via.name, via.polygon.corners(), z, stackup.metal(&via.material)?));
+        let corners = via.polygon.corners();
+        conductors.push(find.conductor(&via.name, corners, z, stackup.metal(&via.material)?, width_m(corners) / 2.0));
     }
     let side = |k: usize| match layout.enclosure.walls[k] {
         stackup::Wall::Metal => Wall::Electric,
@@ -94,7 +98,9 @@ impl Find<'_> {
         })
     }
 
-    fn conductor(&self, name: &str, polygon: &[[f64; 2]], z_m: [f64; 2], metal: usize) -> Conductor {
+    /// `thickness_m` is twice the cross-section over its rim: with it the surface impedance of the whole rim has the
+    /// right resistance at direct current.
+    fn conductor(&self, name: &str, polygon: &[[f64; 2]], z_m: [f64; 2], metal: usize, thickness_m: f64) -> Conductor {
         let m = &self.stackup.metals[metal];
         Conductor {
             name: name.to_string(),
@@ -102,7 +108,7 @@ impl Find<'_> {
             z_m,
             metal: Metal::Finite {
                 conductivity_s_per_m: m.conductivity_s_per_m.nominal,
-                thickness_m: z_m[1] - z_m[0],
+                thickness_m,
                 roughness_m: m.roughness_rms_m,
             },
         }

@@ -9,18 +9,22 @@
 
 mod adapt;
 mod builder;
+mod currents;
 mod derivative;
 mod describe;
 mod eigen;
 mod element;
 mod layout;
+mod mode_table;
 mod model;
 mod modes;
 mod plan;
 mod plan_ahead;
 mod port_test;
+mod reduced;
 mod resonance;
 mod response;
+mod several_lines;
 mod solution;
 mod solve;
 mod space;
@@ -28,11 +32,13 @@ mod structure;
 mod sweep;
 mod system;
 mod triangulate;
+mod vary;
 mod vtu;
 
 pub use adapt::{AdaptSettings, Adapted, Pass, solve_adaptively};
+pub use currents::{CurrentMap, CurrentTriangle};
 pub use derivative::Motion;
-pub use describe::{Axis, Block, Conductor, Layer, MeshSettings, Metal, Pad, Port, Side, Volume, Wall};
+pub use describe::{Axis, Block, Conductor, Layer, MeshSettings, MeshShape, Metal, Pad, Port, Side, Volume, Wall};
 pub use element::Order;
 pub use layout::{LayoutSettings, volume_from_layout};
 pub use model::{Face, Medium, Model, PortShape, PrismMesh, Surface, UprightPath, foil_impedance_ohm, skin_depth_m};

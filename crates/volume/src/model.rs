@@ -34,6 +34,17 @@ impl Medium {
         Self { permittivity, loss_tangent: 0.0, reference_hz: 1e10, conductivity_s_per_m: 0.0 }
     }
 
+    /// This material changed by a share of the way to another.
+    pub(crate) fn towards(&self, other: &Self, share: f64) -> Self {
+        let mix = |a: f64, b: f64| if a == b { a } else { a + share * (b - a) };
+        Self {
+            permittivity: mix(self.permittivity, other.permittivity),
+            loss_tangent: mix(self.loss_tangent, other.loss_tangent),
+            reference_hz: mix(self.reference_hz, other.reference_hz),
+            conductivity_s_per_m: mix(self.conductivity_s_per_m, other.conductivity_s_per_m),
+        }
+    }
+
     /// Complex relative permittivity at `freq_hz`, conductivity included.
     ///
     /// The loss tangent is continued causally with a broad distribution of relaxation times
@@ -103,6 +114,25 @@ pub enum Surface {
 }
 
 impl Surface {
+    /// This surface changed by a share of the way to another of its kind.
+    pub(crate) fn towards(&self, other: &Self, share: f64) -> Self {
+        let mix = |a: f64, b: f64| if a == b { a } else { a + share * (b - a) };
+        match (*self, *other) {
+            (
+                Self::Conductor { conductivity_s_per_m: c, thickness_m: t, roughness_m: r },
+                Self::Conductor { conductivity_s_per_m: c2, thickness_m: t2, roughness_m: r2 },
+            ) => Self::Conductor { conductivity_s_per_m: mix(c, c2), thickness_m: mix(t, t2), roughness_m: mix(r, r2) },
+            (
+                Self::Sheet { conductivity_s_per_m: c, thickness_m: t },
+                Self::Sheet { conductivity_s_per_m: c2, thickness_m: t2 },
+            ) => Self::Sheet { conductivity_s_per_m: mix(c, c2), thickness_m: mix(t, t2) },
+            (Self::Absorbing { medium: m }, Self::Absorbing { medium: m2 }) => {
+                Self::Absorbing { medium: m.towards(&m2, share) }
+            }
+            (own, _) => own,
+        }
+    }
+
     /// Surface admittance at `freq_hz`, siemens.
     pub fn admittance_s(&self, freq_hz: f64) -> Complex64 {
         match *self {
@@ -163,6 +193,8 @@ pub struct PrismMesh {
     pub flat_faces: Vec<Face>,
     /// Marks of vertical faces `edge · n_layers + l`.
     pub upright_faces: Vec<Face>,
+    /// Layers whose fields change linearly in height even for elements of second order: thin ones.
+    pub linear_layers: Vec<bool>,
 }
 
 impl PrismMesh {
@@ -173,6 +205,7 @@ impl PrismMesh {
             media: vec![Some(0); plan.triangles.len() * n_layers],
             flat_faces: vec![Face::Open; plan.triangles.len() * n_levels],
             upright_faces: vec![Face::Open; plan.edges.len() * n_layers],
+            linear_layers: vec![false; n_layers],
             plan,
             levels_m,
         }

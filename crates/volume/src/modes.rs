@@ -5,12 +5,13 @@
 //! `[S − k²T, 0; 0, 0] x = −β² [T₁, G; Gᵀ, S_n − k² T_n] x` (J.-M. Jin, "The Finite Element Method
 //! in Electromagnetics" (2002), section 8.4, Lee-Sun-Cendes form).
 //! A mode is scaled to `∫ E×H·n = 1` (no conjugation), so its voltage and current equal its wave
-//! amplitude. Metal cut by the plane counts as a perfect conductor here.
+//! amplitude. Metal cut by the plane has its surface impedance along its rim, as everywhere else: `+ j k η Y ∮ e·f`
+//! joins S and `S_n`.
 
 use crate::VolumeError;
 use crate::eigen::largest_eigenpairs;
 use crate::element::{IntervalMatrices, Order};
-use crate::model::{Face, Model, PrismMesh, Surface, UprightPath, vacuum_impedance_ohm};
+use crate::model::{Face, Medium, Model, PrismMesh, Surface, UprightPath, vacuum_impedance_ohm};
 use crate::space::Space;
 use crate::system::wavenumber;
 use numerics::{Complex64, Quiet};
@@ -25,6 +26,9 @@ const RESIDUAL_MAX: f64 = 1e-8;
 
 /// No wave is slower than in the densest medium, up to rounding.
 const SPEED_SLACK: f64 = 1.0 + 1e-6;
+
+/// The field inside metal slows waves further.
+const LOSSY_SPEED_SLACK: f64 = 3.0;
 
 /// One guided wave.
 #[derive(Debug, Clone)]
@@ -45,7 +49,7 @@ impl Mode {
     }
 
     /// `−∫ E_z dz` along an upright path, top against bottom.
-    fn voltage(&self, space: &Space, path: &UprightPath) -> Complex64 {
+    pub(crate) fn voltage(&self, space: &Space, path: &UprightPath) -> Complex64 {
         let wanted: Vec<usize> =
             (path.layers.0..path.layers.1).map(|l| space.upright_edge(path.vertex as usize, l as usize)).collect();
         -self.field.iter().filter(|(r, _)| wanted.contains(r)).map(|(_, v)| *v).sum::<Complex64>()
@@ -66,12 +70,40 @@ struct Parts {
     gradient: Vec<(usize, usize, f64)>,
     normal_stiffness: Vec<(usize, usize, f64)>,
     normal_mass: Vec<(usize, usize, Complex64)>,
+    /// Surface impedance along the rim of metal, tangential and normal part.
+    rim: Vec<(usize, usize, Complex64)>,
+    rim_normal: Vec<(usize, usize, Complex64)>,
 }
 
 /// Plane extent times wavenumber below which the eigenproblem loses its digits. There a line is
 /// quasi-static: its mode is taken at this frequency and only the phase constant follows the
 /// frequency, an error of less than the square of this number.
 const QUASI_STATIC: f64 = 0.02;
+
+/// Frequency below which the mode of a plane is taken there.
+pub(crate) fn quasi_static_hz(model: &Model, edges: &[u32]) -> f64 {
+    QUASI_STATIC / (wavenumber(1.0) * extent_m(&model.mesh, edges))
+}
+
+fn extent_m(mesh: &PrismMesh, edges: &[u32]) -> f64 {
+    let length: f64 = edges.iter().map(|&e| mesh.plan.edge_length(e as usize)).sum();
+    length.max(mesh.levels_m[mesh.n_levels() - 1] - mesh.levels_m[0])
+}
+
+/// True when a motion of points and levels, or other materials, change the cross-section of a plane.
+pub(crate) fn plane_changes(
+    model: &Model,
+    edges: &[u32],
+    points: &[[f64; 2]],
+    levels: &[f64],
+    media: &[Medium],
+    surfaces: &[Surface],
+) -> bool {
+    let mesh = &model.mesh;
+    let touched: BTreeSet<u32> = edges.iter().flat_map(|&e| mesh.plan.edges[e as usize]).collect();
+    let moves = touched.iter().filter_map(|&v| points.get(v as usize)).any(|m| *m != [0.0; 2]);
+    moves || levels.iter().any(|&l| l != 0.0) || media != model.media || surfaces != model.surfaces
+}
 
 /// The `n_modes` waves with the largest Re β² of the plane made of `edges`, at any frequency.
 pub(crate) fn port_modes(
@@ -81,10 +113,7 @@ pub(crate) fn port_modes(
     n_modes: usize,
     freq_hz: f64,
 ) -> Result<Vec<Mode>, VolumeError> {
-    let mesh = &model.mesh;
-    let length: f64 = edges.iter().map(|&e| mesh.plan.edge_length(e as usize)).sum();
-    let extent = length.max(mesh.levels_m[mesh.n_levels() - 1] - mesh.levels_m[0]);
-    let ratio = wavenumber(freq_hz) * extent / QUASI_STATIC;
+    let ratio = wavenumber(freq_hz) * extent_m(&model.mesh, edges) / QUASI_STATIC;
     if ratio >= 1.0 {
         return full_wave_modes(model, space, edges, n_modes, freq_hz);
     }
@@ -121,11 +150,14 @@ fn full_wave_modes(
         return Err(VolumeError::Port { what: "the plane of a wave port has no free field".into() });
     }
     let highest = parts_permittivity(model, edges, freq_hz);
+    let slack = if parts.rim.is_empty() { SPEED_SLACK } else { LOSSY_SPEED_SLACK };
     let sigma = -k * k * highest * 1.05;
     let mut a = Vec::new();
     let mut b = Vec::new();
     a.extend(parts.curl.iter().map(|&(i, j, v)| (i, j, v.into())));
     a.extend(parts.mass_loaded.iter().map(|&(i, j, v)| (i, j, -v * k * k)));
+    a.extend(parts.rim.iter().copied());
+    b.extend(parts.rim_normal.iter().map(|&(i, j, v)| (nt + i, nt + j, v)));
     b.extend(parts.mass.iter().map(|&(i, j, v)| (i, j, Complex64::from(v))));
     b.extend(parts.gradient.iter().map(|&(i, j, v)| (i, nt + j, Complex64::from(v))));
     b.extend(parts.normal_stiffness.iter().map(|&(i, j, v)| (nt + i, nt + j, Complex64::from(v))));
@@ -144,7 +176,7 @@ fn full_wave_modes(
         .into_iter()
         .filter(|p| p.residual < RESIDUAL_MAX)
         .map(|p| (-(sigma + p.value.inv()), p.vector))
-        .filter(|(beta2, _)| beta2.re <= k * k * highest * SPEED_SLACK)
+        .filter(|(beta2, _)| beta2.re <= k * k * highest * slack)
         .filter(|(_, x)| {
             let size = |x: &[Complex64]| x.iter().map(|v| v.norm_sqr()).sum::<f64>();
             size(&x[..nt]) > TANGENTIAL_MIN.powi(2) * size(x)
@@ -223,12 +255,19 @@ fn parts_permittivity(model: &Model, edges: &[u32], freq_hz: f64) -> f64 {
     prisms.map(|m| model.media[m as usize].relative_permittivity(freq_hz).re).fold(1.0, f64::max)
 }
 
-fn is_metal(model: &Model, face: Face) -> bool {
+fn is_perfect(face: Face) -> bool {
     match face {
         Face::Open => false,
         Face::Electric => true,
-        Face::Surface(s) => matches!(model.surfaces[s as usize], Surface::Conductor { .. } | Surface::Sheet { .. }),
+        Face::Surface(_) => false,
     }
+}
+
+/// Surface with loss behind a face.
+fn lossy_metal(model: &Model, face: Face) -> Option<Surface> {
+    let Face::Surface(s) = face else { return None };
+    let surface = model.surfaces[s as usize];
+    matches!(surface, Surface::Conductor { .. } | Surface::Sheet { .. }).then_some(surface)
 }
 
 fn number(model: &Model, space: &Space, edges: &[u32]) -> Plane {
@@ -241,14 +280,14 @@ fn number(model: &Model, space: &Space, edges: &[u32]) -> Plane {
             continue;
         }
         for level in 0..mesh.n_levels() {
-            if is_metal(model, mesh.flat_faces[t * mesh.n_levels() + level]) {
+            if is_perfect(mesh.flat_faces[t * mesh.n_levels() + level]) {
                 blocked_raw.extend(space.flat_face(mesh, t, level));
                 blocked_node.extend(space.flat_potentials(mesh, t, level));
             }
         }
         for e in mesh.plan.triangle_edges[t] {
             for l in 0..mesh.n_layers() {
-                if is_metal(model, mesh.upright_faces[e as usize * mesh.n_layers() + l]) {
+                if is_perfect(mesh.upright_faces[e as usize * mesh.n_layers() + l]) {
                     blocked_raw.extend(space.upright_face(mesh, e as usize, l));
                     blocked_node.extend(space.face_potentials(mesh, e as usize, l));
                 }
@@ -263,7 +302,7 @@ fn number(model: &Model, space: &Space, edges: &[u32]) -> Plane {
             }
         }
         for p in space.face_potentials(mesh, e, l) {
-            if !blocked_node.contains(&p) {
+            if !blocked_node.contains(&p) && space.has_potential(mesh, p) {
                 plane.normal.insert(p, 0);
             }
         }
@@ -302,7 +341,60 @@ fn assemble(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz:
             space.face_potentials(mesh, e, l).iter().map(|p| plane.normal.get(p).copied()).collect();
         face_parts(&s, &z, eps, order, &t, &n, &mut parts);
     });
+    rim_parts(model, space, edges, plane, freq_hz, &mut parts);
     parts
+}
+
+/// Adds the surface impedance along the rim of metal that the plane cuts.
+fn rim_parts(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz: f64, parts: &mut Parts) {
+    let mesh = &model.mesh;
+    let c = Complex64::new(0.0, wavenumber(freq_hz) * vacuum_impedance_ohm());
+    let mut add = |factor: Complex64, raws: Vec<usize>, nodes: Vec<usize>, line: &IntervalMatrices| {
+        let t: Vec<Option<usize>> = raws.iter().map(|r| plane.tangential.get(r).copied()).collect();
+        let n: Vec<Option<usize>> = nodes.iter().map(|p| plane.normal.get(p).copied()).collect();
+        each_pair(&t, |k, m, i, j| parts.rim.push((i, j, factor * line.flat_mass.0[k][m])));
+        each_pair(&n, |k, m, i, j| parts.rim_normal.push((i, j, factor * line.mass.0[k][m])));
+    };
+    let own: BTreeSet<u32> = edges.iter().copied().collect();
+    for &e in edges {
+        let e = e as usize;
+        let t = mesh.plan.edge_triangles[e].0 as usize;
+        let line = IntervalMatrices::new(mesh.plan.edge_length(e));
+        for level in 0..mesh.n_levels() {
+            if let Some(s) = lossy_metal(model, mesh.flat_faces[t * mesh.n_levels() + level]) {
+                let nodes = space.level_line_potentials(mesh, e, level);
+                add(c * s.admittance_s(freq_hz), space.level_line(e, level), nodes, &line);
+            }
+        }
+    }
+    // An upright rim is where a side of metal that leads into the volume meets the plane.
+    let touched: BTreeSet<u32> = edges.iter().flat_map(|&e| mesh.plan.edges[e as usize]).collect();
+    let mut seen: BTreeSet<(u32, usize)> = BTreeSet::new();
+    for (e, ends) in mesh.plan.edges.iter().enumerate().filter(|(e, _)| !own.contains(&(*e as u32))) {
+        for &v in ends.iter().filter(|v| touched.contains(v)) {
+            for l in 0..mesh.n_layers() {
+                let Some(s) = lossy_metal(model, mesh.upright_faces[e * mesh.n_layers() + l]) else { continue };
+                if seen.insert((v, l)) {
+                    let nodes = space.upright_line_potentials(v as usize, l);
+                    let raws = space.upright_line(v as usize, l);
+                    add(c * s.admittance_s(freq_hz), raws, nodes, &IntervalMatrices::new(mesh.height(l)));
+                }
+            }
+        }
+    }
+}
+
+/// Calls `f(k, m, i, j)` for the numbered pairs with `i ≥ j`.
+fn each_pair(numbers: &[Option<usize>], mut f: impl FnMut(usize, usize, usize, usize)) {
+    for (k, &i) in numbers.iter().enumerate() {
+        for (m, &j) in numbers.iter().enumerate() {
+            if let (Some(i), Some(j)) = (i, j)
+                && j <= i
+            {
+                f(k, m, i, j);
+            }
+        }
+    }
 }
 
 /// Adds one face; each symmetric pair is given once (`i ≥ j`).

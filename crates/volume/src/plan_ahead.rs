@@ -9,7 +9,7 @@ use crate::system::System;
 use std::sync::Arc;
 
 /// Name of the method in keys; changes when results may change.
-const METHOD: &str = "prism edge elements 1";
+const METHOD: &str = "prism edge elements 2";
 
 /// Expected cost of one full solution.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,18 +42,23 @@ impl Cost {
 /// dense complex multiply rate.
 pub fn cost(model: &Model, order: Order, formulation: Formulation, flops_per_s: f64) -> Result<Cost, VolumeError> {
     let system = System::new(&Arc::new(model.clone()), order, formulation)?;
+    Ok(cost_of(&system, 16, flops_per_s))
+}
+
+/// Cost of one full solution of assembled equations with a factor of `bytes_per_number`.
+pub(crate) fn cost_of(system: &System, bytes_per_number: usize, flops_per_s: f64) -> Cost {
     const BYTES: usize = 16;
     // The matrix, its scaled copy, the parts it is made of, and the right-hand sides.
     let held =
         system.pattern.n_entries() * (2 * BYTES + 3 * 12) + 4 * BYTES * system.pattern.order() * system.ports.len();
     let flops = 8.0 * system.analysis.multiply_adds;
-    Ok(Cost {
+    Cost {
         unknowns: system.space.n_unknowns,
         factor_entries: system.analysis.factor_entries,
         flops,
-        peak_bytes: system.analysis.peak_bytes(BYTES) + held,
+        peak_bytes: system.analysis.peak_bytes(bytes_per_number) + held,
         time_s: flops / flops_per_s,
-    })
+    }
 }
 
 /// Bytes that name a solution: equal bytes mean the same structure, mesh and choices, so a stored
@@ -68,6 +73,7 @@ pub fn cache_bytes(model: &Model, settings: &SolveSettings, freqs_hz: &[f64]) ->
     key.count(mesh.plan.triangles.len());
     mesh.plan.triangles.iter().flatten().for_each(|&v| key.count(v as usize));
     key.numbers(&mesh.levels_m);
+    mesh.linear_layers.iter().for_each(|&l| key.count(usize::from(l)));
     mesh.media.iter().for_each(|m| key.count(m.map_or(usize::MAX, usize::from)));
     mesh.flat_faces.iter().chain(&mesh.upright_faces).for_each(|f| key.text(&format!("{f:?}")));
     for m in &model.media {

@@ -1,6 +1,6 @@
 //! A swept volume as a network that answers at any frequency.
 
-use crate::solution::{line_impedances, shift_planes};
+use crate::reduced::{ReducedChange, shift};
 use crate::sweep::{DIRECT_CURRENT_HZ, Sweep};
 use crate::{PortShape, VolumeError};
 use network::{FrequencyResponse, NetworkError};
@@ -21,18 +21,36 @@ impl FieldNetwork {
     /// Network of a sweep; `wave_reference_ohm` is the reference of all wave ports. Errors when a
     /// wave port has no voltage path.
     pub fn new(sweep: Sweep, wave_reference_ohm: f64) -> Result<Self, VolumeError> {
-        let mut reference_ohm = Vec::new();
+        let references: Vec<f64> = sweep
+            .shapes
+            .iter()
+            .map(|s| if let PortShape::Sheet { reference_ohm, .. } = s { *reference_ohm } else { wave_reference_ohm })
+            .collect();
+        Self::with_references(sweep, references)
+    }
+
+    /// Network of a sweep with a reference resistance for every port, ohm. Errors when a wave port has no voltage
+    /// path, and when a sheet port is given another reference than its own.
+    pub fn with_references(sweep: Sweep, reference_ohm: Vec<f64>) -> Result<Self, VolumeError> {
+        if reference_ohm.len() != sweep.shapes.len() {
+            return Err(VolumeError::Port {
+                what: format!("expected {} reference resistances, found {}", sweep.shapes.len(), reference_ohm.len()),
+            });
+        }
         let mut is_wave = Vec::new();
-        for (k, port) in sweep.system.ports.iter().enumerate() {
-            match &sweep.system.model.ports[port.shape_idx] {
-                PortShape::Sheet { reference_ohm: r, .. } => {
-                    reference_ohm.push(*r);
-                    is_wave.push(false);
+        for (k, shape) in sweep.shapes.iter().enumerate() {
+            is_wave.push(!matches!(shape, PortShape::Sheet { .. }));
+            match shape {
+                PortShape::Sheet { reference_ohm: own, .. } if *own != reference_ohm[k] => {
+                    return Err(VolumeError::Port {
+                        what: format!(
+                            "port {}: expected the reference {own} ohm it was solved with, found {}; renormalise the network afterwards",
+                            k + 1,
+                            reference_ohm[k]
+                        ),
+                    });
                 }
-                PortShape::Wave { path: Some(_), n_modes: 1, .. } => {
-                    reference_ohm.push(wave_reference_ohm);
-                    is_wave.push(true);
-                }
+                PortShape::Sheet { .. } | PortShape::Wave { path: Some(_), n_modes: 1, .. } => {}
                 PortShape::Wave { .. } => {
                     return Err(VolumeError::Port {
                         what: format!(
@@ -51,15 +69,28 @@ impl FieldNetwork {
         &self.sweep
     }
 
-    fn evaluate(&self, freq_hz: f64) -> Result<CMatrix, VolumeError> {
-        let system = &self.sweep.system;
+    pub(crate) fn evaluate(&self, freq_hz: f64) -> Result<CMatrix, VolumeError> {
+        self.evaluate_changed(freq_hz, None)
+    }
+
+    /// Derivative of S per unit of a variable.
+    pub(crate) fn derivative(&self, freq_hz: f64, change: &ReducedChange) -> Result<CMatrix, VolumeError> {
+        let plus = self.evaluate_changed(freq_hz, Some((change, change.small)))?;
+        let minus = self.evaluate_changed(freq_hz, Some((change, -change.small)))?;
+        Ok((&plus - &minus).scaled((0.5 / change.small).into()))
+    }
+
+    fn evaluate_changed(&self, freq_hz: f64, change: Option<(&ReducedChange, f64)>) -> Result<CMatrix, VolumeError> {
         let f = freq_hz.max(DIRECT_CURRENT_HZ);
-        let states = system.port_states(f)?;
-        let plain = self.sweep.reduced.scattering(system, f, &states)?;
-        let s = shift_planes(system, &states, plain);
-        let lines = line_impedances(system, &states);
-        let own: Vec<Complex64> =
-            self.reference_ohm.iter().zip(&lines).map(|(r, z)| z.unwrap_or_else(|| (*r).into())).collect();
+        let reduced = &self.sweep.reduced;
+        let ports = reduced.readings(f, change)?;
+        let s = shift(&ports, &reduced.solve(f, &ports, change)?.0);
+        let own: Vec<Complex64> = self
+            .reference_ohm
+            .iter()
+            .zip(&ports)
+            .map(|(r, p)| p.impedance_ohm.unwrap_or_else(|| (*r).into()))
+            .collect();
         let out = renormalise(&s, &own, &self.reference_ohm, &self.is_wave)?;
         Ok(if freq_hz == 0.0 { out.map(|x| x.re.into()) } else { out })
     }

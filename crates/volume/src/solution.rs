@@ -48,8 +48,8 @@ pub struct SolutionReport {
     pub reciprocity_defect: f64,
     /// Largest singular value of S minus one; positive means active.
     pub passivity_excess: f64,
-    /// Largest difference between power in and power out plus lost, relative to the wave sent in.
-    /// `None` with evanescent or lossy port modes, where waves carry no separate power.
+    /// Largest difference between the power that enters through the ports and the power lost, relative to the
+    /// wave sent in. Always known; kept as an option for results from elsewhere.
     pub power_defect: Option<f64>,
 }
 
@@ -153,6 +153,19 @@ impl Driven {
     }
 }
 
+/// Scattering matrix at the planes of the ports, and the state of the ports.
+pub(crate) fn scattering_and_states(
+    system: &System,
+    freq_hz: f64,
+    watch: &dyn Watch,
+) -> Result<(CMatrix, Vec<PortState>), VolumeError> {
+    let states = system.port_states(freq_hz)?;
+    let solver = system.factor(freq_hz, &states, watch)?;
+    let rhs: Vec<Vec<Complex64>> = (0..states.len()).map(|q| system.excitation(freq_hz, &states, q)).collect();
+    let fields = solver.solve(&rhs, watch)?;
+    Ok((scattering(&states, &fields.columns), states))
+}
+
 /// Scattering matrix and the solution vectors of unit waves.
 pub(crate) fn solve_system(
     system: &System,
@@ -165,7 +178,7 @@ pub(crate) fn solve_system(
     let fields = solver.solve(&rhs, watch)?;
     let raw = scattering(&states, &fields.columns);
     let report = solver.report();
-    let power_defect = power_defect(system, freq_hz, &states, &fields.columns, &raw);
+    let power_defect = Some(power_defect(system, freq_hz, &states, &fields.columns, &raw));
     let n = states.len();
     let mut reciprocity_defect = 0.0_f64;
     for p in 0..n {
@@ -224,17 +237,7 @@ pub(crate) fn shift_planes(system: &System, states: &[PortState], s: CMatrix) ->
 }
 
 /// Power sent in minus power returned and power lost in media and surfaces, for each port.
-fn power_defect(
-    system: &System,
-    freq_hz: f64,
-    states: &[PortState],
-    columns: &[Vec<Complex64>],
-    s: &CMatrix,
-) -> Option<f64> {
-    let real = |m: &crate::modes::Mode| m.beta.im.abs() < 1e-9 * m.beta.re;
-    if !states.iter().all(|p| p.mode.as_ref().is_none_or(real)) {
-        return None;
-    }
+fn power_defect(system: &System, freq_hz: f64, states: &[PortState], columns: &[Vec<Complex64>], s: &CMatrix) -> f64 {
     let k = wavenumber(freq_hz);
     let entry_columns = system.entry_columns();
     let mut worst = 0.0_f64;
@@ -249,8 +252,17 @@ fn power_defect(
         for (surface, entries) in system.model.surfaces.iter().zip(&system.surfaces) {
             lost += surface.admittance_s(freq_hz).re * system.energy(entries, &entry_columns, x);
         }
-        let out: f64 = (0..s.n_rows()).map(|p| s[(p, q)].norm_sqr()).sum();
-        worst = worst.max((1.0 - out - lost).abs());
+        // Conjugate voltage times current; for real functionals this is 1 − Σ |S|².
+        let entering: f64 = states
+            .iter()
+            .enumerate()
+            .map(|(p, state)| {
+                let voltage: Complex64 = state.functional.iter().map(|&(u, v)| x[u as usize].conj() * v).sum();
+                let net = if p == q { 1.0 - s[(p, q)] } else { -s[(p, q)] };
+                (voltage * net).re / state.resistance.sqrt()
+            })
+            .sum();
+        worst = worst.max((entering - lost).abs());
     }
-    Some(worst)
+    worst
 }

@@ -177,6 +177,26 @@ impl Space {
         self.product(&self.edge_functions(e), &self.up(l), &self.edge_nodes(mesh, e), &self.flat(l))
     }
 
+    /// Raw values of the field along an edge of the plan at a level.
+    pub(crate) fn level_line(&self, e: usize, level: usize) -> Vec<usize> {
+        self.product(&self.edge_functions(e), &[level], &[], &[])
+    }
+
+    /// Numbers of the continuous functions along an edge of the plan at a level.
+    pub(crate) fn level_line_potentials(&self, mesh: &PrismMesh, e: usize, level: usize) -> Vec<usize> {
+        self.edge_nodes(mesh, e).into_iter().map(|v| v * self.n_up + level).collect()
+    }
+
+    /// Raw values of the upright field above a point of the plan in a layer.
+    pub(crate) fn upright_line(&self, vertex: usize, l: usize) -> Vec<usize> {
+        self.product(&[], &[], &[vertex], &self.flat(l))
+    }
+
+    /// Numbers of the continuous functions above a point of the plan in a layer.
+    pub(crate) fn upright_line_potentials(&self, vertex: usize, l: usize) -> Vec<usize> {
+        self.up(l).into_iter().map(|a| vertex * self.n_up + a).collect()
+    }
+
     /// Numbers of the continuous functions on a horizontal face.
     pub(crate) fn flat_potentials(&self, mesh: &PrismMesh, t: usize, level: usize) -> Vec<usize> {
         self.plane_nodes(mesh, t).into_iter().map(|v| v * self.n_up + level).collect()
@@ -206,7 +226,22 @@ impl Space {
             };
             raws.into_iter().for_each(|raw| free[raw] = false);
         });
+        if self.order == Order::Second {
+            for raw in 0..free.len() {
+                let layer = if raw < self.n_plane {
+                    (raw % self.n_up).checked_sub(self.n_levels)
+                } else {
+                    ((raw - self.n_plane) % self.n_flat).checked_sub(self.n_levels - 1)
+                };
+                free[raw] &= layer.is_none_or(|l| !mesh.linear_layers[l]);
+            }
+        }
         free
+    }
+
+    /// False for a continuous function that a layer linear in height does without.
+    pub(crate) fn has_potential(&self, mesh: &PrismMesh, potential: usize) -> bool {
+        (potential % self.n_up).checked_sub(self.n_levels).is_none_or(|l| !mesh.linear_layers[l])
     }
 
     /// Potentials whose gradient contains a raw value, with sign.

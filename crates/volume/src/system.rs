@@ -90,23 +90,28 @@ impl System {
         let mesh = &self.model.mesh;
         let intervals: Vec<IntervalMatrices> =
             (0..mesh.n_layers()).map(|l| IntervalMatrices::new(mesh.height(l))).collect();
-        let mut media = vec![vec![0.0; self.pattern.n_entries()]; self.model.media.len()];
-        for t in 0..mesh.plan.triangles.len() {
-            let plane = TriangleMatrices::new(mesh.plan.corners(t));
-            for (l, z) in intervals.iter().enumerate() {
-                let Some(medium) = mesh.medium(t, l) else { continue };
-                let m = PrismMatrices::new(&plane, z, self.space.order);
-                let map = LocalMap::new(&self.space, &self.space.prism(mesh, t, l));
-                map.without_potentials().scatter(&self.pattern, &m.curl_curl, m.n, &mut self.stiffness);
-                map.scatter(&self.pattern, &m.mass, m.n, &mut media[medium as usize]);
+        // One medium at a time keeps only one full-length vector alive.
+        for medium in 0..self.model.media.len() as u16 {
+            let mut mass = vec![0.0; self.pattern.n_entries()];
+            for t in 0..mesh.plan.triangles.len() {
+                if !(0..mesh.n_layers()).any(|l| mesh.medium(t, l) == Some(medium)) {
+                    continue;
+                }
+                let plane = TriangleMatrices::new(mesh.plan.corners(t));
+                for (l, z) in intervals.iter().enumerate().filter(|(l, _)| mesh.medium(t, *l) == Some(medium)) {
+                    let m = PrismMatrices::new(&plane, z, self.space.order);
+                    let map = LocalMap::new(&self.space, &self.space.prism(mesh, t, l));
+                    map.without_potentials().scatter(&self.pattern, &m.curl_curl, m.n, &mut self.stiffness);
+                    map.scatter(&self.pattern, &m.mass, m.n, &mut mass);
+                }
             }
+            self.media.push(compact(mass));
         }
-        self.media = media.into_iter().map(compact).collect();
     }
 
     fn assemble_surfaces(&mut self) {
         let mesh = &self.model.mesh;
-        let mut surfaces = vec![vec![0.0; self.pattern.n_entries()]; self.model.surfaces.len()];
+        let mut surfaces: Vec<BTreeMap<u32, f64>> = vec![BTreeMap::new(); self.model.surfaces.len()];
         let nc = self.space.order.n_curl();
         for (k, face) in mesh.flat_faces.iter().enumerate() {
             if let Face::Surface(s) = face {
@@ -114,7 +119,7 @@ impl System {
                 let mass = TriangleMatrices::new(mesh.plan.corners(t)).mass;
                 let m: Vec<f64> = (0..nc * nc).map(|i| mass.0[i / nc][i % nc]).collect();
                 let map = LocalMap::new(&self.space, &self.space.flat_face(mesh, t, level));
-                map.scatter(&self.pattern, &m, nc, &mut surfaces[*s as usize]);
+                map.scatter_into(&self.pattern, &m, nc, |k, v| add_to(&mut surfaces[*s as usize], k, v));
             }
         }
         for (k, face) in mesh.upright_faces.iter().enumerate() {
@@ -122,10 +127,12 @@ impl System {
                 let (e, l) = (k / mesh.n_layers(), k % mesh.n_layers());
                 let m = upright_mass(mesh.plan.edge_length(e), mesh.height(l), self.space.order);
                 let raws = self.space.upright_face(mesh, e, l);
-                LocalMap::new(&self.space, &raws).scatter(&self.pattern, &m, raws.len(), &mut surfaces[*s as usize]);
+                let map = LocalMap::new(&self.space, &raws);
+                map.scatter_into(&self.pattern, &m, raws.len(), |k, v| add_to(&mut surfaces[*s as usize], k, v));
             }
         }
-        self.surfaces = surfaces.into_iter().map(compact).collect();
+        let list = |s: BTreeMap<u32, f64>| s.into_iter().filter(|(_, v)| *v != 0.0).collect();
+        self.surfaces = surfaces.into_iter().map(list).collect();
     }
 
     /// Port functionals at one frequency.
@@ -213,19 +220,6 @@ impl System {
             .sum()
     }
 
-    /// A list of entries of a real symmetric matrix times a vector of field unknowns.
-    pub(crate) fn apply_real(&self, entries: &[(u32, f64)], columns: &[u32], x: &[f64]) -> Vec<f64> {
-        let mut y = vec![0.0; x.len()];
-        for &(k, v) in entries {
-            let (i, j) = (self.row_of(k), columns[k as usize] as usize);
-            y[i] += v * x[j];
-            if i != j {
-                y[j] += v * x[i];
-            }
-        }
-        y
-    }
-
     /// Weights that make unknowns of fields and of potentials comparable: diagonal of the mass.
     pub(crate) fn natural_scale(&self) -> Vec<f64> {
         let mut out = vec![0.0; self.space.n_unknowns];
@@ -276,7 +270,7 @@ impl System {
         Some(plus.iter().map(|(&u, &v)| (u, (v - minus.get(&u).copied().unwrap_or(0.0)) / (2.0 * step))).collect())
     }
 
-    fn row_of(&self, entry: u32) -> usize {
+    pub(crate) fn row_of(&self, entry: u32) -> usize {
         self.pattern.row(entry as usize) as usize
     }
 
@@ -337,7 +331,7 @@ impl LocalMap {
 
     /// The map without potentials, for a matrix that gradients do not feel: leaving them out keeps
     /// rounding of the curl-curl matrix out of the far smaller mass of the potentials.
-    fn without_potentials(&self) -> Self {
+    pub(crate) fn without_potentials(&self) -> Self {
         let mut out = self.clone();
         out.rows.iter_mut().for_each(|row| row.retain(|&(u, _)| u >= self.n_potentials));
         out
@@ -360,6 +354,11 @@ impl LocalMap {
     }
 
     fn scatter(&self, pattern: &SymmetricPattern, m: &[f64], n: usize, values: &mut [f64]) {
+        self.scatter_into(pattern, m, n, |k, v| values[k as usize] += v);
+    }
+
+    /// Calls `add(entry, value)` for the lower triangle of `Tᵀ M T`.
+    pub(crate) fn scatter_into(&self, pattern: &SymmetricPattern, m: &[f64], n: usize, mut add: impl FnMut(u32, f64)) {
         let dense = self.condense(m, n);
         let size = self.unknowns.len();
         for b in 0..size {
@@ -370,10 +369,14 @@ impl LocalMap {
                 while column[k] < self.unknowns[a] {
                     k += 1;
                 }
-                values[first + k] += dense[a * size + b];
+                add((first + k) as u32, dense[a * size + b]);
             }
         }
     }
+}
+
+fn add_to(list: &mut BTreeMap<u32, f64>, entry: u32, value: f64) {
+    *list.entry(entry).or_default() += value;
 }
 
 fn compact(values: Vec<f64>) -> Entries {

@@ -39,6 +39,25 @@ pub fn triangulate(
     segments: &[Segment],
     size: &PlanSize,
 ) -> Result<PlanMesh, VolumeError> {
+    triangulate_as(x_m, y_m, segments, size, Angles::Kept)
+}
+
+/// Whether the smallest angle holds everywhere.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Angles {
+    /// Lines are cut until it does.
+    Kept,
+    /// Lines keep their pieces, so that close parallel lines have long thin right-angled triangles between them.
+    Loose,
+}
+
+pub(crate) fn triangulate_as(
+    x_m: [f64; 2],
+    y_m: [f64; 2],
+    segments: &[Segment],
+    size: &PlanSize,
+    angles: Angles,
+) -> Result<PlanMesh, VolumeError> {
     let corner = |i: usize, j: usize| [x_m[i], y_m[j]];
     let rim = [(0, 0, 1, 0), (1, 0, 1, 1), (1, 1, 0, 1), (0, 1, 0, 0)]
         .map(|(a, b, c, d)| Segment { ends: [corner(a, b), corner(c, d)], size_m: None });
@@ -79,7 +98,7 @@ pub fn triangulate(
             before = next;
         }
     }
-    refine(&mut mesh, &field);
+    refine(&mut mesh, &field, angles);
     extract(&mesh)
 }
 
@@ -92,6 +111,17 @@ pub fn triangulate_mirrored(
     segments: &[Segment],
     size: &PlanSize,
 ) -> Result<PlanMesh, VolumeError> {
+    triangulate_mirrored_as(x_m, y_m, axis, segments, size, Angles::Kept)
+}
+
+pub(crate) fn triangulate_mirrored_as(
+    x_m: [f64; 2],
+    y_m: [f64; 2],
+    axis: usize,
+    segments: &[Segment],
+    size: &PlanSize,
+    angles: Angles,
+) -> Result<PlanMesh, VolumeError> {
     let mut limits = [x_m, y_m];
     let middle = (limits[axis][0] + limits[axis][1]) / 2.0;
     limits[axis][1] = middle;
@@ -103,7 +133,7 @@ pub fn triangulate_mirrored(
             p[axis] = 2.0 * middle - p[axis];
         }
     }
-    let half = triangulate(limits[0], limits[1], &half, &size)?;
+    let half = triangulate_as(limits[0], limits[1], &half, &size, angles)?;
     let mut points = half.points.clone();
     let mut image = Vec::with_capacity(points.len());
     for (v, p) in half.points.iter().enumerate() {
@@ -227,11 +257,12 @@ fn subdivide(a: [f64; 2], b: [f64; 2], field: &SizeField) -> Vec<[f64; 2]> {
     out
 }
 
-fn refine(mesh: &mut ConstrainedDelaunayTriangulation<Point2<f64>>, field: &SizeField) {
+fn refine(mesh: &mut ConstrainedDelaunayTriangulation<Point2<f64>>, field: &SizeField, kind: Angles) {
     let angles = || {
-        RefinementParameters::<f64>::new()
+        let parameters = RefinementParameters::<f64>::new()
             .with_angle_limit(AngleLimit::from_deg(ANGLE_DEG))
-            .with_max_additional_vertices(2_000_000)
+            .with_max_additional_vertices(2_000_000);
+        if kind == Angles::Loose { parameters.keep_constraint_edges() } else { parameters }
     };
     mesh.refine(angles());
     for _ in 0..ROUNDS {

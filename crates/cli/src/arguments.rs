@@ -28,6 +28,9 @@ pub(crate) struct Global {
     /// No progress and no remarks on standard error
     #[arg(long, short, global = true)]
     pub(crate) quiet: bool,
+    /// Folder in which solved structures are kept; the cache folder of the user unless given
+    #[arg(long, global = true, value_name = "FOLDER")]
+    pub(crate) cache: Option<PathBuf>,
     /// Number of threads; all cores unless given
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub(crate) threads: Option<u16>,
@@ -36,7 +39,11 @@ pub(crate) struct Global {
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
     /// Write the built-in demonstration design and review it
-    Demo,
+    Demo {
+        /// Also solve the baluns in three dimensions, review that design too, and compare both
+        #[arg(long)]
+        full: bool,
+    },
     /// Review a design: every standard run, verdicts on the requirements, pictures
     Review {
         /// Design file
@@ -49,6 +56,8 @@ pub(crate) enum Command {
     },
     /// Extract diode parameters from measured tables
     Fit(Fit),
+    /// Draw the layouts of a design, solve their fields, check the results; write mask and network data
+    Field(crate::commands::field::Field),
     /// Look at a network data file: what is in it, may it be trusted; convert it
     Network(Network),
     /// Print a completion script for a shell
@@ -102,6 +111,6 @@ pub(crate) enum Edition {
     Two,
 }
 
-fn unit<Q: Quantity>(text: &str) -> Result<Q, QuantityError> {
+pub(crate) fn unit<Q: Quantity>(text: &str) -> Result<Q, QuantityError> {
     text.parse()
 }

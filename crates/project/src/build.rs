@@ -72,13 +72,15 @@ fn assemble_free(
     let mut open_ends = OpenEnds::default();
     let mut contains_pads = None;
     for part in &free.parts {
-        if let PartKind::Block { contains_pads: Some(yes), .. } = part.kind {
+        if let PartKind::Block { contains_pads: Some(yes), .. } | PartKind::Solution { contains_pads: Some(yes), .. } =
+            part.kind
+        {
             contains_pads = Some(yes);
         }
         let nodes = open_ends.names(&mut circuit, part);
         findings.extend(add_part(&mut circuit, design, part, &nodes, continuation)?);
     }
-    let has_block = free.parts.iter().any(|p| matches!(p.kind, PartKind::Block { .. }));
+    let has_block = free.parts.iter().any(|p| matches!(p.kind, PartKind::Block { .. } | PartKind::Solution { .. }));
     let mut diodes = Vec::new();
     for site in &free.diodes {
         let model = &design.models[site.model_idx];
@@ -144,6 +146,13 @@ fn add_part(
             let block = field::sections::block(design, name, strips, *walls_m, length.si())?;
             let ports: Vec<[&str; 2]> = node.iter().map(|n| [*n, GROUND]).collect();
             circuit.add_block(name, &ports, Arc::new(block))
+        }
+        PartKind::Solution { solution, continuation: own, .. } => {
+            let settings = SampledSettings { continuation: continuation.unwrap_or(*own), ..SampledSettings::default() };
+            let (response, findings) = field::solution::response(design, part, solution, &settings)?;
+            let ports: Vec<[&str; 2]> = node.chunks_exact(2).map(|pair| [pair[0], pair[1]]).collect();
+            circuit.add_block(name, &ports, Arc::new(response));
+            return Ok(findings);
         }
         PartKind::FilmCapacitor { film, size_m } => {
             let (farad, loss) = field::sections::film_capacitor(design, film, *size_m)?;
@@ -344,7 +353,7 @@ impl Design {
             .parts
             .iter()
             .filter_map(|p| match &p.kind {
-                PartKind::Block { continuation, .. } => Some(*continuation),
+                PartKind::Block { continuation, .. } | PartKind::Solution { continuation, .. } => Some(*continuation),
                 _ => None,
             })
             .collect();

@@ -11,6 +11,10 @@ use std::path::Path;
 pub const CIRCUIT_FILE: &str = "qb-k07.toml";
 /// The design at circuit level.
 pub const CIRCUIT_TEXT: &str = include_str!("../demo/qb-k07.toml");
+/// File name of the design whose baluns are field solutions.
+pub const FULL_FILE: &str = "qb-k07-full.toml";
+/// The design whose baluns are field solutions.
+pub const FULL_TEXT: &str = include_str!("../demo/qb-k07-full.toml");
 /// File name of the design from network data.
 pub const NETWORK_FILE: &str = "qb-k07-network.toml";
 /// The design from network data; it names [`NETWORK_DATA_FILE`].

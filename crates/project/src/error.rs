@@ -57,6 +57,9 @@ pub enum ProjectError {
     /// The review failed.
     #[error(transparent)]
     Mixer(#[from] mixer::MixerError),
+    /// The spread of a process failed.
+    #[error(transparent)]
+    Process(#[from] tolerance::ProcessError),
     /// A table in a text file cannot be read.
     #[error("{file}, line {line}: expected {expected}, found {found}")]
     Table {
@@ -77,6 +80,9 @@ pub enum ProjectError {
         /// What is wrong, and what is known.
         why: String,
     },
+    /// Causes cannot be sought.
+    #[error("causes: {0}")]
+    Causes(#[from] ::causes::CausesError),
     /// A cross-section cannot be solved.
     #[error("section `{part}`: {source}")]
     Section {
@@ -85,6 +91,35 @@ pub enum ProjectError {
         /// Why.
         source: lines::LinesError,
     },
+    /// A field solution failed or was refused.
+    #[error("solution `{part}`: {source}")]
+    Volume {
+        /// Which part.
+        part: String,
+        /// Why.
+        source: volume::VolumeError,
+    },
+    /// The field solution of a part is needed but was not computed yet.
+    #[error(
+        "solution `{part}` is not computed yet (about {unknowns} unknowns on the first mesh); run `mixwright field` on this design first"
+    )]
+    NotSolved {
+        /// Which part.
+        part: String,
+        /// Unknowns of the first mesh.
+        unknowns: usize,
+    },
+    /// A layout cannot be drawn, checked or written.
+    #[error("layout `{layout}`: {source}")]
+    Layout {
+        /// Which layout.
+        layout: String,
+        /// Why.
+        source: stackup::StackupError,
+    },
+    /// A model package, its key, or its surroundings cannot be used.
+    #[error(transparent)]
+    Handover(handover::HandoverError),
     /// Reading or writing a file failed.
     #[error("cannot {what} {}: {source}", .path.display())]
     Io {
@@ -146,18 +181,36 @@ fn line_start(text: &str, line: usize) -> usize {
     start
 }
 
+/// Errors of a mixer or network inside the handover stay what they are, so that they are sorted alike.
+impl From<handover::HandoverError> for ProjectError {
+    fn from(error: handover::HandoverError) -> Self {
+        use handover::HandoverError as H;
+        match error {
+            H::Balance(e) => e.into(),
+            H::Mixer(e) => e.into(),
+            H::Diode(e) => e.into(),
+            H::Cancelled(e) => e.into(),
+            other => Self::Handover(other),
+        }
+    }
+}
+
 impl ProjectError {
     /// What the user can do about it.
     pub fn kind(&self) -> ErrorKind {
         use balance::BalanceError as B;
         use mixer::MixerError as M;
         match self {
-            Self::Cancelled(_) | Self::Mixer(M::Cancelled(_)) | Self::Balance(B::Cancelled(_)) => ErrorKind::Cancelled,
+            Self::Volume { source: volume::VolumeError::Cancelled(_), .. }
+            | Self::Cancelled(_)
+            | Self::Mixer(M::Cancelled(_))
+            | Self::Process(tolerance::ProcessError::Cancelled(_))
+            | Self::Balance(B::Cancelled(_)) => ErrorKind::Cancelled,
             Self::Mixer(M::Balance { source, .. }) | Self::Balance(source) => match source {
                 B::Mismatch { .. } => ErrorKind::Bug,
                 _ => ErrorKind::NotConverged,
             },
-            Self::Heat { .. } => ErrorKind::NotConverged,
+            Self::Heat { .. } | Self::Process(tolerance::ProcessError::Unsolved { .. }) => ErrorKind::NotConverged,
             Self::Io { .. } => ErrorKind::Data,
             _ => ErrorKind::Input,
         }

@@ -50,13 +50,44 @@ fn write_and_sync(path: &Path, content: &[u8]) -> std::io::Result<()> {
 /// # Errors
 /// The folder cannot be made or written to.
 pub fn write_review(review: &Review, folder: &Path) -> Result<Vec<PathBuf>, ProjectError> {
+    write_named(review, folder, "review")
+}
+
+/// The same under another name than `review`.
+///
+/// # Errors
+/// The folder cannot be made or written to.
+pub fn write_named(review: &Review, folder: &Path, name: &str) -> Result<Vec<PathBuf>, ProjectError> {
     let mut files = vec![
-        ("review.html".to_string(), report::html(review)),
-        ("review.json".to_string(), report::json(review)),
-        ("review.csv".to_string(), report::csv(review)),
-        ("review.txt".to_string(), report::summary_text(review)),
+        (format!("{name}.html"), report::html(review)),
+        (format!("{name}.json"), report::json(review)),
+        (format!("{name}.csv"), report::csv(review)),
+        (format!("{name}.txt"), report::summary_text(review)),
     ];
     files.extend(report::pictures(review).into_iter().map(|(name, svg)| {
+        let name = if name.ends_with(".svg") { name } else { format!("{name}.svg") };
+        (format!("pictures/{name}"), svg)
+    }));
+    let mut paths = Vec::new();
+    for (name, content) in files {
+        let path = folder.join(name);
+        write_whole(&path, content.as_bytes())?;
+        paths.push(path);
+    }
+    Ok(paths)
+}
+
+/// Writes page, JSON and pictures of a spread, and the table of its units; gives their paths, the page first.
+///
+/// # Errors
+/// The folder cannot be made or written to.
+pub fn write_spread(page: &Review, units: &str, folder: &Path) -> Result<Vec<PathBuf>, ProjectError> {
+    let mut files = vec![
+        ("spread.html".to_string(), report::html(page)),
+        ("spread.json".to_string(), report::json(page)),
+        ("units.csv".to_string(), units.to_string()),
+    ];
+    files.extend(report::pictures(page).into_iter().map(|(name, svg)| {
         let name = if name.ends_with(".svg") { name } else { format!("{name}.svg") };
         (format!("pictures/{name}"), svg)
     }));
@@ -78,6 +109,7 @@ pub fn write_demo(folder: &Path) -> Result<PathBuf, ProjectError> {
     let data = demo::network_data()?;
     write_whole(&folder.join(demo::NETWORK_DATA_FILE), data.as_bytes())?;
     write_whole(&folder.join(demo::NETWORK_FILE), demo::NETWORK_TEXT.as_bytes())?;
+    write_whole(&folder.join(demo::FULL_FILE), demo::FULL_TEXT.as_bytes())?;
     let path = folder.join(demo::CIRCUIT_FILE);
     write_whole(&path, demo::CIRCUIT_TEXT.as_bytes())?;
     Ok(path)

@@ -18,4 +18,4 @@ mod templates;
 
 pub use error::{ErrorKind, NetworkFileError, ProjectError};
 pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};
-pub use {diode, lines, mixer, network, numerics, report, spec};
+pub use {diode, handover, lines, mixer, network, numerics, report, spec};

@@ -2,6 +2,7 @@
 
 use crate::design::{CircuitText, Design, DiodeModel};
 use crate::error::ProjectError;
+use crate::field;
 use numerics::Watch;
 use quantity::Finding;
 use spec::{Item, JunctionWaveform, Review};
@@ -14,6 +15,16 @@ use spec::{Item, JunctionWaveform, Review};
 /// # Errors
 /// A circuit that cannot be joined, a steady state that cannot be found, diodes that heat without end, or the wish of `watch` to stop.
 pub fn run(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
+    let remarks = field::solution::prepare(design, watch)?;
+    let mut review = run_once(design, watch)?;
+    field::bands::add(design, &mut review, |other| run_once(other, watch))?;
+    review.sections.extend(field::page::sections(design)?);
+    review.findings.extend(remarks);
+    Ok(review)
+}
+
+/// The review without what field solutions leave open.
+fn run_once(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
     let mixer = design.mixer_in_operation(watch)?;
     let mut whole: Option<Review> = None;
     for (seats, plan) in design.plans() {
@@ -33,7 +44,7 @@ pub fn run(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
 }
 
 /// Puts the sections and verdicts of a further band behind those of the first.
-fn append(first: &mut Review, further: Review, seats: &str) {
+pub(crate) fn append(first: &mut Review, further: Review, seats: &str) {
     first.sections.extend(further.sections.into_iter().map(|mut section| {
         section.key = format!("{}-{}", section.key, seats.replace(' ', "-"));
         section.title = format!("{} ({seats})", section.title);

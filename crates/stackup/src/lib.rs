@@ -14,6 +14,7 @@ mod gds;
 pub mod generators;
 mod layers;
 mod layout;
+mod made;
 mod material;
 mod rules;
 mod technology;

@@ -1,5 +1,6 @@
 //! What each command does; no formulas.
 
+pub(crate) mod field;
 mod fit;
 mod network;
 
@@ -28,13 +29,15 @@ impl Outcome {
 
 pub(crate) fn run(command: &Command, global: &Global) -> Result<Outcome, ProjectError> {
     match command {
-        Command::Demo => demo(global),
+        Command::Demo { full: false } => demo(global),
+        Command::Demo { full: true } => field::full_demo(global),
         Command::Review { design } => {
             let folder = global.out.clone().unwrap_or_else(|| review_folder(design));
             review_design(&files::read_design(design)?, &folder, global)
         }
         Command::Check { design } => check(design, global),
         Command::Fit(arguments) => fit::run(arguments, global),
+        Command::Field(arguments) => field::run(arguments, global),
         Command::Network(arguments) => network::run(arguments, global),
         Command::Completion { shell } => Ok(Outcome::done(crate::completion(*shell))),
     }

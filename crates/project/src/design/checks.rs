@@ -118,9 +118,10 @@ fn floating_parts(circuit: &FreeCircuit, sink: &Sink) {
     for part in &circuit.parts {
         match part.kind {
             PartKind::Transformer { .. } => part.nodes.chunks(2).for_each(|winding| groups.join(winding.iter())),
-            PartKind::Coupled { .. } | PartKind::Section { .. } | PartKind::Block { .. } => {
-                groups.join(part.nodes.iter().chain([&ground]))
-            }
+            PartKind::Coupled { .. }
+            | PartKind::Section { .. }
+            | PartKind::Solution { .. }
+            | PartKind::Block { .. } => groups.join(part.nodes.iter().chain([&ground])),
             PartKind::Line { .. } if part.nodes.len() == 2 => groups.join(part.nodes.iter().chain([&ground])),
             _ => groups.join(part.nodes.iter()),
         }

@@ -4,7 +4,7 @@
 
 use super::model::DiodeModel;
 use super::problem::ProblemKind;
-use super::section::{Process, read_film_capacitor, read_section};
+use super::section::{Process, SolutionText, read_film_capacitor, read_section, read_solution};
 use super::tree::{At, Rule, Table, meant_or_list};
 use diode::Deviation;
 use network::Continuation;
@@ -115,6 +115,15 @@ pub enum PartKind {
         film: String,
         /// Length and width of the smaller plate, metre.
         size_m: [f64; 2],
+    },
+    /// Field solution of a layout: two nodes a port.
+    Solution {
+        /// What is asked.
+        solution: Box<SolutionText>,
+        /// Beyond the last frequency.
+        continuation: Continuation,
+        /// Whether pads and fingers of the diodes are part of the drawing; none when unknown.
+        contains_pads: Option<bool>,
     },
     /// Ideal transformer: two nodes a winding, dotted end first.
     Transformer {
@@ -254,6 +263,7 @@ fn read_free(table: &Table<'_>, models: &Models, process: &Process<'_>) -> Optio
     parts.extend(table.tables("coupled_lines").into_iter().map(read_coupled));
     parts.extend(table.tables("section").into_iter().map(|t| read_section(t, process)));
     parts.extend(table.tables("film_capacitor").into_iter().map(|t| read_film_capacitor(t, process)));
+    parts.extend(table.tables("solution").into_iter().map(|t| read_solution(t, process)));
     parts.extend(table.tables("transformer").into_iter().map(read_transformer));
     parts.extend(table.tables("block").into_iter().map(read_block));
     let ports: Vec<Option<PortText>> = table.tables("port").into_iter().map(read_port).collect();
@@ -533,14 +543,7 @@ fn read_block(t: Table<'_>) -> Option<Part> {
     let name = t.required_text("name", NAME_HELP);
     let file = t.required_text("file", "name the network data file, relative to this design file");
     let nodes = nodes_of(&t, "nodes", &[], "write one node a port, in port order");
-    let choices = Continuation::ALL.map(|c| (c.name(), c));
-    if !t.has("continuation") {
-        let message = "this block does not say how it continues beyond its last frequency".to_string();
-        let words: Vec<String> = choices.iter().map(|(w, _)| format!("\"{w}\"")).collect();
-        let help = format!("add `continuation` with one of {}", words.join(", "));
-        t.sink().push(ProblemKind::MissingKey, t.span.clone(), message, help);
-    }
-    let continuation = t.word("continuation", &choices);
+    let continuation = read_continuation(&t);
     let lenient = t.flag("lenient").unwrap_or(false);
     let contains_pads = t.flag("contains_pads");
     if let (Some(file), Some(nodes)) = (&file, &nodes)
@@ -551,8 +554,20 @@ fn read_block(t: Table<'_>) -> Option<Part> {
         t.sink().push(ProblemKind::WrongCount, t.key_span("nodes"), message, help);
     }
     t.finish();
-    let kind = PartKind::Block { file: file?.value, continuation: continuation?.value, lenient, contains_pads };
+    let kind = PartKind::Block { file: file?.value, continuation: continuation?, lenient, contains_pads };
     Some(Part { name: name?, kind, nodes: nodes? })
+}
+
+/// What sampled data are beyond their last frequency; must be chosen.
+pub(super) fn read_continuation(t: &Table<'_>) -> Option<Continuation> {
+    let choices = Continuation::ALL.map(|c| (c.name(), c));
+    if !t.has("continuation") {
+        let message = "this block does not say how it continues beyond its last frequency".to_string();
+        let words: Vec<String> = choices.iter().map(|(w, _)| format!("\"{w}\"")).collect();
+        let help = format!("add `continuation` with one of {}", words.join(", "));
+        t.sink().push(ProblemKind::MissingKey, t.span.clone(), message, help);
+    }
+    t.word("continuation", &choices).map(|c| c.value)
 }
 
 /// `N` of a file name that ends in `.sNp`.

@@ -6,6 +6,8 @@
 
 mod checks;
 mod circuit;
+mod expression;
+mod layout;
 mod model;
 mod numbers;
 mod plan;
@@ -13,14 +15,17 @@ mod problem;
 mod section;
 mod settings;
 mod stack;
-mod tree;
+pub(crate) mod tree;
 
 pub use circuit::{
     CircuitText, CoupledConstants, DiodeSite, FreeCircuit, GROUND, LineLoss, OPEN, Part, PartKind, PortText, Template,
 };
+pub use expression::Expression;
+pub use layout::{Item, ItemKind, LayoutText, OutsideText, PointText, Stroke, TerminalText, ViaPlace};
 pub use model::DiodeModel;
 pub use plan::{ANY_PRODUCT, Direction, Plan, Seat, measure_from_key};
 pub use problem::{DesignError, Problem, ProblemKind};
+pub use section::SolutionText;
 pub use settings::ReviewSettings;
 pub use stack::parse_technology;
 pub use tree::At;
@@ -55,12 +60,16 @@ pub struct Design {
     pub requirements: Vec<Limit>,
     /// Process: stack, rules, mask numbers; none when the design has no stack.
     pub technology: Option<stackup::Technology>,
+    /// Drawings.
+    pub layouts: Vec<LayoutText>,
     /// Diode models.
     pub models: Vec<DiodeModel>,
     /// The circuit.
     pub circuit: CircuitText,
     /// What the review does.
     pub settings: ReviewSettings,
+    /// Which pattern of the error estimates of field solutions is added to them; none as read.
+    pub solution_error: Option<usize>,
     /// Remarks on the file.
     pub findings: Vec<Finding>,
 }
@@ -106,7 +115,9 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
     let models = model::read_models(&root);
     let technology = stack::read_technology(&root, folder, sink);
     let given = root.has("stackup") || root.has("technology");
-    let process = section::Process { given, technology: technology.as_ref() };
+    let drawn = section::Process { given, technology: technology.as_ref(), layouts: &[] };
+    let layouts = layout::read_layouts(&root, &drawn);
+    let process = section::Process { layouts: &layouts, ..drawn };
     let circuit = circuit::read_circuit(&root, &models, &process);
     let settings = settings::read_settings(&root);
     root.finish();
@@ -115,7 +126,7 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
         findings = checks::check_circuit(free, sink);
         check_files(free, folder, sink);
     }
-    Some(Design {
+    let design = Design {
         folder: folder.into(),
         file: file.into(),
         source_text: text.into(),
@@ -125,11 +136,14 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
         plan: plan?,
         requirements,
         technology,
+        layouts: layouts.into_iter().collect::<Option<_>>()?,
         models: models.into_iter().map(|(_, m)| m).collect::<Option<_>>()?,
         circuit: circuit?,
         settings,
+        solution_error: None,
         findings,
-    })
+    };
+    Some(design)
 }
 
 fn check_format(root: &Table<'_>) {

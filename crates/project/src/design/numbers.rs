@@ -1,7 +1,8 @@
 //! Every number of a design by a dotted name: what it is, and the same design with other values.
 //!
 //! Names: `film1.thickness`, `polymer.permittivity`, `M2.width_bias`, `registration`, `V27.IS`, `D3.RS`,
-//! `C_pad_b+.capacitance`, `LO_near.length`, `LO_near.upper.width`, `lo_level`, `temperature`.
+//! `C_pad_b+.capacitance`, `LO_near.length`, `LO_near.upper.width`, `lo_level`, `temperature`, and a variable of a
+//! layout as `balun.section`.
 //! Values: SI, levels in dBm, as [`quantity::Quantity::stored`].
 
 use super::circuit::{CircuitText, DiodeSite, FreeCircuit, Part, PartKind};
@@ -95,6 +96,9 @@ impl Design {
                 }
             }
         }
+        for layout in &self.layouts {
+            names.extend(layout.variables.iter().map(|v| format!("{}.{}", layout.name.value, v.0)));
+        }
         if self.technology.is_some() {
             names.push("registration".into());
         }
@@ -149,7 +153,11 @@ fn reach(design: &mut Design, name: &str, new: Option<f64>) -> Option<f64> {
     {
         return of_diode(site, &design.models, key, new);
     }
-    if asked("part.") { of_parts(free, owner, key, new) } else { None }
+    let in_part = if asked("part.") { of_parts(free, owner, key, new) } else { None };
+    in_part.or_else(|| {
+        let layout = design.layouts.iter_mut().find(|l| l.name.value == owner)?;
+        Some(plain(&mut layout.variables.iter_mut().find(|v| v.0 == key)?.1, new))
+    })
 }
 
 fn plain(number: &mut f64, new: Option<f64>) -> f64 {
@@ -263,7 +271,7 @@ fn part_keys(part: &Part) -> &'static [&'static str] {
         PartKind::Coupled { .. } => &["length", "loss_tangent"],
         PartKind::Section { .. } => &["length"],
         PartKind::FilmCapacitor { .. } => &["size_1", "size_2"],
-        PartKind::Transformer { .. } | PartKind::Block { .. } => &[],
+        PartKind::Transformer { .. } | PartKind::Block { .. } | PartKind::Solution { .. } => &[],
     }
 }
 

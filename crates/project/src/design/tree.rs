@@ -462,6 +462,13 @@ impl<'a> Table<'a> {
         fine
     }
 
+    /// Names of all keys in file order.
+    pub(crate) fn keys(&self) -> Vec<String> {
+        let mut keys: Vec<_> = self.table.keys().map(|k| (k.span().start, k.get_ref().to_string())).collect();
+        keys.sort();
+        keys.into_iter().map(|(_, name)| name).collect()
+    }
+
     /// Reports every key that nobody asked for.
     pub(crate) fn finish(self) {
         let used = self.used.borrow();

@@ -1,5 +1,10 @@
 //! Passive structures by field solution: lines from cross-sections, blocks from the solution of a layout.
 
+pub(crate) mod bands;
+pub mod compare;
+pub mod draw;
+pub mod page;
 pub(crate) mod sections;
+pub mod solution;
 
 pub use sections::{film_capacitance_f, line_table};

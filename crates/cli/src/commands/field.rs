@@ -1,0 +1,205 @@
+//! `field`: layouts and field solutions of a design.
+
+use super::Outcome;
+use crate::arguments::Global;
+use crate::output;
+use crate::progress::Progress;
+use clap::Args;
+use project::design::{Design, LayoutText};
+use project::field::solution::Task;
+use project::field::{compare, draw, page, solution};
+use project::network::touchstone;
+use project::{ProjectError, demo, files, report, review};
+use serde_json::json;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, Args)]
+pub(crate) struct Field {
+    /// Design file
+    pub(crate) design: PathBuf,
+    /// Say what the solutions would cost and stop
+    #[arg(long)]
+    pub(crate) estimate: bool,
+    /// Write the drawn metal as mask data (GDSII stream) and stop
+    #[arg(long, value_name = "FILE")]
+    pub(crate) mask: Option<PathBuf>,
+    /// Layout to write, when the design has several
+    #[arg(long, value_name = "NAME", requires = "mask")]
+    pub(crate) layout: Option<String>,
+    /// Also write the electric field at this frequency for a general viewer (VTU), for example "28 GHz"
+    #[arg(long, value_name = "FREQUENCY", value_parser = crate::arguments::unit::<quantity::Frequency>)]
+    pub(crate) fields: Option<quantity::Frequency>,
+    /// Port that is driven for the field; the first one unless given
+    #[arg(long, value_name = "NAME", requires = "fields")]
+    pub(crate) port: Option<String>,
+}
+
+pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, ProjectError> {
+    let design = files::read_design(&arguments.design)?;
+    if let Some(path) = &arguments.mask {
+        return write_mask(&design, arguments.layout.as_deref(), path);
+    }
+    let tasks = solution::tasks(&design)?;
+    let mut text = String::new();
+    let mut rows = Vec::new();
+    for task in &tasks {
+        let row = Row::of(task)?;
+        text.push_str(&row.text());
+        rows.push(row);
+    }
+    if tasks.is_empty() {
+        let _ = writeln!(text, "{}: no field solutions; {} layouts", arguments.design.display(), design.layouts.len());
+    }
+    if arguments.estimate {
+        return Ok(Outcome::done(if global.json { json_of(&rows, &[]) } else { text }));
+    }
+    if !global.quiet {
+        output::remark(text.trim_end());
+    }
+    let folder = global.out.clone().unwrap_or_else(|| folder_of(&arguments.design));
+    let (mut said, mut written) = (String::new(), Vec::new());
+    for task in &tasks {
+        written.extend(solve(task, arguments, global, &folder, &mut said)?);
+    }
+    written.extend(files::write_named(&page::page(&design, &tasks)?, &folder, "field")?.into_iter().take(1));
+    if global.json {
+        return Ok(Outcome::done(json_of(&rows, &written)));
+    }
+    for path in &written {
+        let _ = writeln!(said, "written: {}", path.display());
+    }
+    Ok(Outcome::done(said))
+}
+
+/// What a solution costs before it is started.
+struct Row {
+    name: String,
+    kept: bool,
+    unknowns: usize,
+    peak_gib: f64,
+    time_s: f64,
+    fits: bool,
+}
+
+impl Row {
+    fn of(task: &Task<'_>) -> Result<Self, ProjectError> {
+        let cost = task.estimate()?;
+        Ok(Self {
+            name: task.part.name.value.clone(),
+            kept: task.kept().0.is_some(),
+            unknowns: cost.unknowns,
+            peak_gib: cost.peak_bytes as f64 / f64::from(1 << 30),
+            time_s: cost.time_s,
+            fits: cost.peak_bytes <= task.bytes_max(),
+        })
+    }
+
+    fn text(&self) -> String {
+        let state = match (self.kept, self.fits) {
+            (true, _) => "kept from before, nothing to solve",
+            (false, true) => "to be solved",
+            (false, false) => "does not fit into the memory allowed by the design",
+        };
+        format!(
+            "{}: first mesh {} unknowns, {:.2} GiB, about {:.1} s a frequency; {state}\n",
+            self.name, self.unknowns, self.peak_gib, self.time_s
+        )
+    }
+}
+
+fn json_of(rows: &[Row], written: &[PathBuf]) -> String {
+    let solutions: Vec<_> = rows
+        .iter()
+        .map(|r| {
+            json!({ "name": r.name, "kept": r.kept, "unknowns": r.unknowns, "memory_gib": r.peak_gib,
+                "seconds_a_frequency": r.time_s, "fits": r.fits })
+        })
+        .collect();
+    let written: Vec<String> = written.iter().map(|p| p.display().to_string()).collect();
+    format!("{:#}", json!({ "solutions": solutions, "written": written }))
+}
+
+/// `name-field` beside the design file.
+fn folder_of(design: &Path) -> PathBuf {
+    let stem = design.file_stem().map_or_else(|| "design".into(), |s| s.to_string_lossy().into_owned());
+    design.with_file_name(format!("{stem}-field"))
+}
+
+fn solve(
+    task: &Task<'_>,
+    arguments: &Field,
+    global: &Global,
+    folder: &Path,
+    said: &mut String,
+) -> Result<Vec<PathBuf>, ProjectError> {
+    let name = &task.part.name.value;
+    let progress = Progress::new(global.quiet);
+    let solved = task.solve(&progress);
+    progress.finish();
+    let (kept, findings) = solved?;
+    let _ = writeln!(said, "{name}:");
+    for row in page::checks(&kept).rows {
+        let [what, expected, found, verdict] = [0, 1, 2, 3].map(|i| row.get(i).map_or("", String::as_str));
+        let _ = writeln!(said, "  {what:<45} {found:>24}  {expected:<14} {verdict}");
+    }
+    super::push_findings(said, &findings);
+    let network = kept.network().map_err(|source| ProjectError::Network { place: name.clone(), source })?;
+    let data = touchstone::write(&network, touchstone::WriteVersion::Two);
+    let data = data.map_err(|source| ProjectError::Network { place: name.clone(), source })?;
+    let path = folder.join(format!("{name}.ts"));
+    files::write_whole(&path, data.as_bytes())?;
+    let mut written = vec![path];
+    if let Some(freq) = arguments.fields {
+        let progress = Progress::new(global.quiet);
+        let text = task.field_file(freq.si(), arguments.port.as_deref(), &progress);
+        progress.finish();
+        let path = folder.join(format!("{name}.vtu"));
+        files::write_whole(&path, text?.as_bytes())?;
+        written.push(path);
+    }
+    Ok(written)
+}
+
+fn write_mask(design: &Design, name: Option<&str>, path: &Path) -> Result<Outcome, ProjectError> {
+    let known = || design.layouts.iter().map(|l| l.name.value.clone()).collect::<Vec<_>>().join(", ");
+    let found: Option<&LayoutText> = match name {
+        Some(name) => design.layouts.iter().find(|l| l.name.value == name),
+        None if design.layouts.len() == 1 => design.layouts.first(),
+        None => None,
+    };
+    let Some(text) = found else {
+        let why = format!("names no layout of the design; choose one with `--layout`: {}", known());
+        return Err(ProjectError::Number { name: name.unwrap_or("").into(), why });
+    };
+    let layout = draw::layout(design, text, &[])?;
+    files::write_whole(path, &draw::mask_data(design, &layout)?)?;
+    let broken = draw::broken_rules(design, &layout)?;
+    let layers = draw::metals_used(design, &layout).join(", ");
+    let mut said = format!("{}: layout {}, {} shapes on {layers}\n", path.display(), layout.name, layout.shapes.len());
+    for violation in &broken {
+        let _ = writeln!(said, "  broken rule: {}", violation.text());
+    }
+    Ok(Outcome::done(said))
+}
+
+/// The demonstration with its baluns as lines and in three dimensions, compared.
+pub(super) fn full_demo(global: &Global) -> Result<Outcome, ProjectError> {
+    let folder = global.out.clone().unwrap_or_else(|| PathBuf::from("mixwright-demo"));
+    let lines = files::read_design(&files::write_demo(&folder)?)?;
+    let full = files::read_design(&folder.join(demo::FULL_FILE))?;
+    let progress = Progress::new(global.quiet);
+    let reviewed = review::run(&lines, &progress).and_then(|lines| Ok((lines, review::run(&full, &progress)?)));
+    progress.finish();
+    let (of_lines, mut of_full) = reviewed?;
+    of_full.sections.insert(0, compare::section((&lines, &of_lines), (&full, &of_full))?);
+    files::write_review(&of_lines, &folder.join("review"))?;
+    let written = files::write_review(&of_full, &folder.join("review-full"))?;
+    if global.json {
+        return Ok(Outcome::done(report::json(&of_full)));
+    }
+    let mut text = report::summary_text(&of_full);
+    let page = written.first().map(|p| p.display().to_string()).unwrap_or_default();
+    let _ = write!(text, "\nReport: {page} (the version with lines in {})\n", folder.join("review").display());
+    Ok(Outcome::done(text))
+}

@@ -20,6 +20,6 @@ pub use error::LedgerError;
 pub use learn::{Experience, Learned, LeftOut, designs_needed, learn, leave_one_design_out};
 pub use record::{Comparison, Duration, Entry, Value, Yield};
 pub use seal::{
-    Chained, Head, Input, Seal, SealedBand, SealedReading, Signature, SigningKey, Tampering, seal_readings,
+    Chained, Head, Input, Seal, SealedBand, SealedLimit, SealedReading, Signature, SigningKey, Tampering, seal_readings,
 };
 pub use store::{FORMAT, Ledger, Stored, Verified};

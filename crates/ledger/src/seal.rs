@@ -9,7 +9,7 @@
 use crate::LedgerError;
 use ed25519_dalek::{Signer, Verifier};
 use serde::{Deserialize, Serialize};
-use spec::{Band, Bands, Bound, Conditions, Measure, Method, Outcome, Promise, Quality, Reading, Sideband};
+use spec::{Band, Bands, Bound, Conditions, Limit, Measure, Method, Outcome, Promise, Quality, Reading, Sideband};
 
 /// Version of the file.
 pub(crate) const FORMAT: u32 = 1;
@@ -113,6 +113,42 @@ pub struct Head {
     pub sealed_on: String,
     /// RF band of the leading seat, hertz.
     pub rf_band_hz: (f64, f64),
+    /// The requirement.
+    pub limits: Vec<SealedLimit>,
+}
+
+/// A requirement line.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SealedLimit {
+    /// Key of the measure; none for any product in the output band.
+    pub measure: Option<String>,
+    /// Upper limit.
+    pub at_most: Option<f64>,
+    /// Lower limit.
+    pub at_least: Option<f64>,
+    /// Signal frequencies over which it holds, hertz.
+    pub band_hz: Option<(f64, f64)>,
+    /// Why.
+    pub why: String,
+}
+
+impl SealedLimit {
+    fn of(l: &Limit) -> Self {
+        let (at_most, at_least) = match l.bound {
+            Bound::AtMost(x) => (Some(x), None),
+            Bound::AtLeast(x) => (None, Some(x)),
+        };
+        Self { measure: l.measure.map(Measure::key), at_most, at_least, band_hz: l.band_hz, why: l.why.clone() }
+    }
+
+    fn to_limit(&self) -> Option<Limit> {
+        let measure = match &self.measure {
+            Some(key) => Some(Measure::from_key(key)?),
+            None => None,
+        };
+        let bound = self.at_most.map(Bound::AtMost).or(self.at_least.map(Bound::AtLeast))?;
+        Some(Limit { measure, bound, band_hz: self.band_hz, why: self.why.clone() })
+    }
 }
 
 /// Promised numbers, frozen.
@@ -195,7 +231,14 @@ fn link<T: Serialize>(before: &str, entry: &T) -> String {
 
 impl Head {
     /// Facts in the present format.
-    pub fn new(design: &str, technology: &str, program: &str, sealed_on: &str, rf_band_hz: (f64, f64)) -> Self {
+    pub fn new(
+        design: &str,
+        technology: &str,
+        program: &str,
+        sealed_on: &str,
+        rf_band_hz: (f64, f64),
+        limits: &[Limit],
+    ) -> Self {
         Self {
             format: FORMAT,
             design: design.into(),
@@ -203,6 +246,7 @@ impl Head {
             program: program.into(),
             sealed_on: sealed_on.into(),
             rf_band_hz,
+            limits: limits.iter().map(SealedLimit::of).collect(),
         }
     }
 }
@@ -210,9 +254,21 @@ impl Head {
 impl Seal {
     /// The seal as text.
     pub fn to_text(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).expect("a seal is plain data");
-        text.push('\n');
-        text
+        fn json<T: Serialize>(x: &T) -> String {
+            serde_json::to_string(x).expect("a seal is plain data")
+        }
+        fn lines<T: Serialize>(all: &[T]) -> String {
+            all.iter().map(json).collect::<Vec<_>>().join(",\n")
+        }
+        // one entry a line, so that a text comparison shows what moved
+        format!(
+            "{{\n\"head\":{},\n\"inputs\":[\n{}\n],\n\"readings\":[\n{}\n],\n\"hash\":{},\n\"signatures\":{}\n}}\n",
+            json(&self.head),
+            lines(&self.inputs),
+            lines(&self.readings),
+            json(&self.hash),
+            json(&self.signatures),
+        )
     }
 
     /// Reads and verifies a seal.
@@ -283,6 +339,11 @@ impl Seal {
     /// The sealed numbers as readings. Measures this program does not know are left out.
     pub fn readings(&self) -> Vec<Reading> {
         self.readings.iter().filter_map(|r| r.entry.to_reading()).collect()
+    }
+
+    /// The sealed requirement.
+    pub fn limits(&self) -> Vec<Limit> {
+        self.head.entry.limits.iter().filter_map(SealedLimit::to_limit).collect()
     }
 
     /// Inputs whose present content differs from what was sealed, given by name and content; for information only, a

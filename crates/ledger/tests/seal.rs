@@ -2,7 +2,7 @@
 
 use ledger::{Head, Input, LedgerError, Seal, SigningKey, seal_readings};
 use mixwright_ledger as ledger;
-use spec::{Band, Bands, Bound, Conditions, Measure, Method, Outcome, Product, Promise, Quality, Reading};
+use spec::{Band, Bands, Bound, Conditions, Limit, Measure, Method, Outcome, Product, Promise, Quality, Reading};
 
 fn reading(measure: Measure, value: f64, rf_ghz: f64) -> Reading {
     Reading {
@@ -35,6 +35,11 @@ fn reading(measure: Measure, value: f64, rf_ghz: f64) -> Reading {
     }
 }
 
+fn limits() -> Vec<Limit> {
+    let bound = Bound::AtMost(8.0);
+    vec![Limit { measure: Some(Measure::ConversionLoss), bound, band_hz: Some((20e9, 26e9)), why: "link budget".into() }]
+}
+
 fn seal() -> Seal {
     let all = [
         reading(Measure::ConversionLoss, 7.36, 20.0),
@@ -43,7 +48,7 @@ fn seal() -> Seal {
         reading(Measure::ConversionLoss, 6.0, 23.0),
         reading(Measure::DcOffset, f64::NAN, 23.0),
     ];
-    let head = Head::new("QB-K07", "multi-layer thin film", "mixwright 0.1.0", "2031-01-07", (20e9, 26e9));
+    let head = Head::new("QB-K07", "multi-layer thin film", "mixwright 0.1.0", "2031-01-07", (20e9, 26e9), &limits());
     let inputs = vec![Input::of("design.toml", b"format = 1"), Input::of("data.s7p", b"# GHz S RI R 50")];
     seal_readings(head, inputs, &all.iter().collect::<Vec<_>>())
 }
@@ -60,6 +65,7 @@ fn what_is_sealed_comes_back_bit_by_bit() {
     assert_eq!(readings[0].value.to_bits(), original.value.to_bits());
     assert_eq!(readings[0].quality.numeric_band.map(f64::to_bits), Some((0.1f64 / 3.0).to_bits()));
     assert_eq!(readings[0].quality.bands, original.quality.bands);
+    assert_eq!(after.limits(), limits());
     assert_eq!(seal().hash, before.hash, "the same content has the same name");
 }
 
@@ -80,7 +86,7 @@ fn changed(from: &str, to: &str, expected: &str) {
 #[test]
 fn every_edit_is_found_at_its_place() {
     changed("6.35", "6.85", "reading 2 (Conversion loss, RF 23 GHz)");
-    changed("\"above\": 0.3", "\"above\": 0.9", "reading 1 (Conversion loss, RF 20 GHz)");
+    changed("\"above\":0.3", "\"above\":0.9", "reading 1 (Conversion loss, RF 20 GHz)");
     changed("data.s7p", "data.s4p", "input `data.s4p`");
     changed("2031-01-07", "2031-02-07", "the head");
     let mut cut = seal();
@@ -96,7 +102,7 @@ fn files_that_are_no_seals_are_refused_with_the_way_out() {
     let say = |text: &str| Seal::from_text("a.seal", text).expect_err("refused").to_string();
     assert!(say("loss = 7").contains("expected a seal of format 1, found no JSON"));
     assert!(say("{}").contains("found format null"));
-    let later = seal().to_text().replacen("\"format\": 1", "\"format\": 9", 1);
+    let later = seal().to_text().replacen("\"format\":1", "\"format\":9", 1);
     assert!(say(&later).contains("found format 9"));
 }
 
@@ -112,7 +118,7 @@ fn a_signature_belongs_to_one_seal_and_one_key() {
     assert_eq!(signed.hash, name, "signing does not change the name");
     assert!(signed.verify().is_empty());
     // a forger who rewrites the whole chain gets another name, and the old signature does not fit it
-    let head = Head::new("QB-K07", "multi-layer thin film", "mixwright 0.1.0", "2031-01-08", (20e9, 26e9));
+    let head = Head::new("QB-K07", "multi-layer thin film", "mixwright 0.1.0", "2031-01-08", (20e9, 26e9), &limits());
     let mut forged = seal_readings(head, vec![], &[]);
     forged.signatures.clone_from(&signed.signatures);
     assert!(forged.verify()[0].what.contains("the signature of key d75a98"));

@@ -78,7 +78,6 @@ pub fn read(file: &str, text: &str, session: &Session) -> Result<Vec<Measured>, 
     let head_line = line_of(&first);
     let heads = read_heads(&first, &|k| place(head_line, k))?;
     let mut out: Vec<Measured> = Vec::new();
-    let mut seen: std::collections::BTreeMap<String, Place> = std::collections::BTreeMap::new();
     for record in records {
         let record = record.map_err(|e| broken(&e))?;
         let line = line_of(&record);
@@ -94,17 +93,6 @@ pub fn read(file: &str, text: &str, session: &Session) -> Result<Vec<Measured>, 
         }
         let cells: Vec<&str> = record.iter().collect();
         for measured in read_row(&cells, &heads, session, &|k| place(line, k))? {
-            let name = identity(&measured);
-            if let Some(before) = seen.insert(name, measured.place.clone()) {
-                let expected = format!(
-                    "one value of {} for unit `{}` under one set of conditions",
-                    measured.measure.label(),
-                    measured.unit
-                );
-                let found = format!("another on line {}", before.line);
-                let next = "a repeated measurement belongs into a session of its own";
-                return Err(MeasurementError::file(measured.place, expected, found, next));
-            }
             out.push(measured);
         }
     }
@@ -116,7 +104,31 @@ pub fn read(file: &str, text: &str, session: &Session) -> Result<Vec<Measured>, 
             "add rows below the heads",
         ));
     }
+    refuse_repeated(&out)?;
     Ok(out)
+}
+
+/// Refuses a number that stands twice for one unit, measure and set of conditions; files of one session are given
+/// together.
+///
+/// # Errors
+/// The second of two such numbers, with its place.
+pub fn refuse_repeated(measured: &[Measured]) -> Result<(), MeasurementError> {
+    let mut seen: std::collections::BTreeMap<String, &Place> = std::collections::BTreeMap::new();
+    for m in measured {
+        if let Some(before) = seen.insert(identity(m), &m.place) {
+            let (name, unit) = (m.measure.label(), &m.unit);
+            let expected = format!("one value of {name} for unit `{unit}` under one set of conditions");
+            let found = if before.file == m.place.file {
+                format!("another on line {}", before.line)
+            } else {
+                format!("another in {}, line {}", before.file, before.line)
+            };
+            let next = "a repeated measurement belongs into a session of its own";
+            return Err(MeasurementError::file(m.place.clone(), expected, found, next));
+        }
+    }
+    Ok(())
 }
 
 /// What makes a measured number the same as another of one session.

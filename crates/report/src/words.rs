@@ -10,6 +10,7 @@ pub(crate) const fn method(method: Method) -> &'static str {
         Method::Balance => "full balance",
         Method::SmallSignal => "small signal",
         Method::Perturbation => "perturbation",
+        Method::Measured => "measured",
     }
 }
 
@@ -116,6 +117,9 @@ fn plain_short(value: f64) -> String {
 
 /// Quality in one line.
 pub(crate) fn quality(q: &Quality, unit: &'static str) -> String {
+    if q.method == Method::Measured {
+        return method(q.method).to_owned();
+    }
     let mut out = format!("{}, {}, residual {}", method(q.method), orders(q), scientific(q.residual));
     if q.outcome == Outcome::Almost {
         out.push_str(", looser tolerance only");

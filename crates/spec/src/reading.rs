@@ -42,6 +42,8 @@ pub enum Method {
     SmallSignal,
     /// Perturbation orders in RF around the pumped state.
     Perturbation,
+    /// Not computed: read on a bench.
+    Measured,
 }
 
 /// How the computation ended.

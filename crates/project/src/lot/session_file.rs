@@ -56,6 +56,7 @@ pub fn read(path: &Path) -> Result<(Session, Vec<Measured>), ProjectError> {
     for data in &file.networks {
         measured.extend(read_network(&folder.join(&data.file), data, &file.session)?);
     }
+    measurement::table::refuse_repeated(&measured)?;
     Ok((file.session, measured))
 }
 
@@ -72,8 +73,7 @@ fn read_network(path: &Path, data: &NetworkData, session: &Session) -> Result<Ve
     let bytes = std::fs::read(path).map_err(ProjectError::io("read", path))?;
     let settings = if data.lenient { ReadSettings::lenient(&data.file) } else { ReadSettings::strict(&data.file) };
     let content = touchstone::read(&bytes, &settings).map_err(|error| NetworkFileError::new(error, &bytes))?;
-    let network =
-        content.to_network().map_err(|source| ProjectError::Network { place: data.file.clone(), source })?;
+    let network = content.to_network().map_err(|source| ProjectError::Network { place: data.file.clone(), source })?;
     Ok(measurement::from_network(&data.file, &network, session, &data.unit, &data.ports, data.rf_band_hz)?)
 }
 
@@ -85,14 +85,14 @@ fn parse(file: &str, text: &str) -> Result<SessionFile, DesignError> {
         let help = "correct the TOML text; values with units stand in quotes";
         sink.push(ProblemKind::Syntax, error.span().unwrap_or(0..0), message, help);
     }
-    let read = if errors.is_empty() { read_root(&Table::new(document.get_ref(), 0..0, "", &sink)) } else { None };
+    let read = if errors.is_empty() { read_root(Table::new(document.get_ref(), 0..0, "", &sink)) } else { None };
     match read {
         Some(read) if sink.is_empty() => Ok(read),
         _ => Err(DesignError { file: file.into(), source_text: text.into(), problems: sink.into_problems() }),
     }
 }
 
-fn read_root(root: &Table<'_>) -> Option<SessionFile> {
+fn read_root(root: Table<'_>) -> Option<SessionFile> {
     root.count("format", FORMAT..=FORMAT);
     if !root.has("format") {
         let help = format!("write `format = {FORMAT}` on the first line");
@@ -102,7 +102,12 @@ fn read_root(root: &Table<'_>) -> Option<SessionFile> {
     let date = root.required_text("date", "write the day, for example `date = \"2031-04-17\"`");
     if let Some(date) = date.as_ref().filter(|d| !is_day(&d.value)) {
         let message = format!("`{}` is not a day", date.value);
-        root.sink().push(ProblemKind::ImpossibleValue, date.span.clone(), message, "write year, month and day: `2031-04-17`");
+        root.sink().push(
+            ProblemKind::ImpossibleValue,
+            date.span.clone(),
+            message,
+            "write year, month and day: `2031-04-17`",
+        );
     }
     let lot = root.required_text("lot", "name the lot of the units");
     let plain = |key: &str| root.text(key).map(|t| t.value).unwrap_or_default();
@@ -111,20 +116,20 @@ fn read_root(root: &Table<'_>) -> Option<SessionFile> {
         root.texts(key).map(|t| t.value.into_iter().map(|t| t.value).collect()).unwrap_or_default()
     };
     let (tables, calibration) = (texts("tables"), texts("calibration"));
-    let networks = root.tables("network").iter().filter_map(read_network_data).collect::<Vec<_>>();
+    let networks = root.tables("network").into_iter().filter_map(read_network_data).collect::<Vec<_>>();
     if tables.is_empty() && networks.is_empty() {
         let help = "write `tables = [\"a-1.csv\"]` or a `[[network]]` entry";
         root.sink().push(ProblemKind::MissingKey, 0..0, "the session names no data".into(), help);
     }
     let conditions = root.required_table("conditions", "state LO, levels and temperature under `[conditions]`");
-    let (conditions, temp_within_k) = conditions.and_then(|t| read_conditions(&t)).unzip();
-    let pads = root.tables("pad").iter().filter_map(read_pad).collect();
-    let leakage = root.tables("leakage").iter().filter_map(read_leakage).collect();
-    let floor = root.table("floor").and_then(|t| read_floor(&t));
-    let residuals = root.table("residuals").and_then(|t| read_residuals(&t));
+    let (conditions, temp_within_k) = conditions.and_then(read_conditions).unzip();
+    let pads = root.tables("pad").into_iter().filter_map(read_pad).collect();
+    let leakage = root.tables("leakage").into_iter().filter_map(read_leakage).collect();
+    let floor = root.table("floor").and_then(read_floor);
+    let residuals = root.table("residuals").and_then(read_residuals);
     let lo_second_harmonic_dbc = root.quantity::<CarrierRatio>("lo_second_harmonic", Rule::Any).map(|q| q.value.dbc());
-    let uncertainty = root.table("uncertainty").map(|t| read_uncertainty(&t)).unwrap_or_default();
-    root.finish_borrowed();
+    let uncertainty = root.table("uncertainty").map(read_uncertainty).unwrap_or_default();
+    root.finish();
     let session = Session {
         name: name?.value,
         date: date?.value,
@@ -153,14 +158,14 @@ fn is_day(text: &str) -> bool {
     matches!(parts[..], [y, m, d] if digits(y, 4) && digits(m, 2) && digits(d, 2) && within(m, 12) && within(d, 31))
 }
 
-fn read_conditions(t: &Table<'_>) -> Option<(Conditions, f64)> {
+fn read_conditions(t: Table<'_>) -> Option<(Conditions, f64)> {
     let lo = t.required::<Frequency>("lo", Rule::Positive);
     let lo_level = t.required::<Level>("lo_level", Rule::Any);
     let signal = t.quantity::<Level>("signal_level", Rule::Any);
     let temperature = t.required::<Temperature>("temperature", Rule::Positive);
     let within = t.quantity::<Temperature>("temperature_within", Rule::NotNegative);
     let terminations = t.text("terminations").map(|t| t.value).unwrap_or_default();
-    t.finish_borrowed();
+    t.finish();
     let conditions = Conditions {
         lo_hz: lo?.value.si(),
         lo_dbm: lo_level?.value.dbm(),
@@ -180,40 +185,40 @@ fn port(t: &Table<'_>, key: &str) -> Option<PortName> {
     t.word(key, &PORTS).map(|w| w.value)
 }
 
-fn read_pad(t: &Table<'_>) -> Option<Pad> {
-    let port = port(t, "port");
+fn read_pad(t: Table<'_>) -> Option<Pad> {
+    let port = port(&t, "port");
     let loss = t.required::<PowerRatio>("loss", Rule::NotNegative);
     let removed = t.flag("removed");
     if !t.has("removed") {
         let help = "`removed = true` when the numbers already have it taken off, `false` when they have not";
         t.sink().push(ProblemKind::MissingKey, t.span.clone(), "the pad has no `removed`".into(), help);
     }
-    t.finish_borrowed();
+    t.finish();
     Some(Pad { port: port?, loss_db: loss?.value.db(), removed: removed? })
 }
 
-fn read_leakage(t: &Table<'_>) -> Option<Leakage> {
-    let (from, to) = (port(t, "from"), port(t, "to"));
+fn read_leakage(t: Table<'_>) -> Option<Leakage> {
+    let (from, to) = (port(&t, "from"), port(&t, "to"));
     let level = t.required::<PowerRatio>("level", Rule::Any);
-    t.finish_borrowed();
+    t.finish();
     Some(Leakage { from: from?, to: to?, level_db: level?.value.db() })
 }
 
-fn read_floor(t: &Table<'_>) -> Option<Floor> {
+fn read_floor(t: Table<'_>) -> Option<Floor> {
     let level = t.required::<Level>("level", Rule::Any);
     let bandwidth = t.required::<Frequency>("bandwidth", Rule::Positive);
     let detector = t.word("detector", &[("power", Detector::Power), ("log", Detector::Log)]);
-    t.finish_borrowed();
+    t.finish();
     let detector = detector.map_or(Detector::Power, |d| d.value);
     Some(Floor { level_dbm: level?.value.dbm(), bandwidth_hz: bandwidth?.value.si(), detector })
 }
 
-fn read_residuals(t: &Table<'_>) -> Option<Residuals> {
+fn read_residuals(t: Table<'_>) -> Option<Residuals> {
     let amplitude = |q: PowerRatio| 10f64.powf(q.db() / 20.0);
     let directivity = t.required::<PowerRatio>("directivity", Rule::Any);
     let source_match = t.required::<PowerRatio>("source_match", Rule::Any);
     let tracking = t.required::<Ratio>("tracking", Rule::NotNegative);
-    t.finish_borrowed();
+    t.finish();
     Some(Residuals {
         directivity: amplitude(directivity?.value),
         tracking: tracking?.value.fraction(),
@@ -222,7 +227,7 @@ fn read_residuals(t: &Table<'_>) -> Option<Residuals> {
 }
 
 /// Standard uncertainties by name; `_near_floor` behind a name makes it that of numbers near the floor.
-fn read_uncertainty(t: &Table<'_>) -> Uncertainty {
+fn read_uncertainty(t: Table<'_>) -> Uncertainty {
     let mut out = Uncertainty::default();
     let measures = Measure::plain();
     let names = GROUPS.iter().map(|g| (*g).to_string()).chain(measures.iter().map(|m| m.key()));
@@ -232,12 +237,12 @@ fn read_uncertainty(t: &Table<'_>) -> Uncertainty {
             if !t.has(&key) {
                 continue;
             }
-            if let Some(value) = standard_uncertainty(t, &key, &name, &measures) {
+            if let Some(value) = standard_uncertainty(&t, &key, &name, &measures) {
                 if near { &mut out.near_floor } else { &mut out.by_name }.insert(name.clone(), value);
             }
         }
     }
-    t.finish_borrowed();
+    t.finish();
     out
 }
 
@@ -250,20 +255,22 @@ fn standard_uncertainty(t: &Table<'_>, key: &str, name: &str, measures: &[Measur
     }
 }
 
-fn read_network_data(t: &Table<'_>) -> Option<NetworkData> {
+fn read_network_data(t: Table<'_>) -> Option<NetworkData> {
     let unit = t.required_text("unit", "name the unit");
     let file = t.required_text("file", "name the network data file");
     let band = t.required_band::<Frequency>("rf_band", Rule::Positive);
     let lenient = t.flag("lenient").unwrap_or(false);
     let ports = t.texts("ports").map(|list| {
-        let all: Option<Vec<PortName>> = list
-            .value
-            .iter()
-            .map(|p| PORTS.iter().find(|(name, _)| *name == p.value).map(|(_, port)| *port))
-            .collect();
+        let all: Option<Vec<PortName>> =
+            list.value.iter().map(|p| PORTS.iter().find(|(name, _)| *name == p.value).map(|(_, port)| *port)).collect();
         all.unwrap_or_else(|| {
             let message = "`ports` names something else than `lo`, `rf`, `if`".to_string();
-            t.sink().push(ProblemKind::UnknownWord, list.span.clone(), message, "name each port of the data in its order");
+            t.sink().push(
+                ProblemKind::UnknownWord,
+                list.span.clone(),
+                message,
+                "name each port of the data in its order",
+            );
             Vec::new()
         })
     });
@@ -271,7 +278,13 @@ fn read_network_data(t: &Table<'_>) -> Option<NetworkData> {
         let help = "write `ports = [\"rf\", \"lo\"]` in the order of the data";
         t.sink().push(ProblemKind::MissingKey, t.span.clone(), "the network data have no `ports`".into(), help);
     }
-    t.finish_borrowed();
+    t.finish();
     let band = band?.value;
-    Some(NetworkData { unit: unit?.value, file: file?.value, ports: ports?, rf_band_hz: (band.0.si(), band.1.si()), lenient })
+    Some(NetworkData {
+        unit: unit?.value,
+        file: file?.value,
+        ports: ports?,
+        rf_band_hz: (band.0.si(), band.1.si()),
+        lenient,
+    })
 }

@@ -73,6 +73,8 @@ pub(crate) struct MetalProblem {
     ground: Option<(Surface, RMatrix)>,
     /// The same over the faces of each metal, at high frequency.
     faces: Vec<(Metal, RMatrix)>,
+    /// Mesh of the currents.
+    mesh: Mesh,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -91,11 +93,23 @@ impl MetalProblem {
         air: &Charges,
         c_air: &RMatrix,
     ) -> Result<Self, LinesError> {
+        let mut fine = build(section, GRADING)?;
+        fine.flatten_corners();
+        Self::on(fine, section, mesh, empty, air, c_air)
+    }
+
+    /// The problem on a given mesh of the currents.
+    pub(crate) fn on(
+        fine: Mesh,
+        section: &CrossSection,
+        mesh: &Mesh,
+        empty: &Discrete,
+        air: &Charges,
+        c_air: &RMatrix,
+    ) -> Result<Self, LinesError> {
         let current = inverse(c_air)?;
         let faces = face_overlaps(empty, air, &current, &|panel| metal_of(mesh, panel));
         let ground = section.ground.map(|surface| (surface, ground_overlap(section, mesh, empty, air, &current)));
-        let mut fine = build(section, GRADING)?;
-        fine.flatten_corners();
         let kept = Discrete::new(&fine, POLYNOMIALS, empty.n_lines, false);
         let vacuum = vec![1.0; section.fillings.len()];
         let ideal = kept.solve(&vacuum)?.c;
@@ -120,7 +134,13 @@ impl MetalProblem {
             ideal_l: inverse(&symmetric)?.map(|x| x * VACUUM_PERMEABILITY_H_PER_M),
             ground,
             faces,
+            mesh: fine,
         })
+    }
+
+    /// Mesh of the currents.
+    pub(crate) fn mesh(&self) -> &Mesh {
+        &self.mesh
     }
 
     /// True when all metal is ideal.

@@ -2,7 +2,7 @@
 
 use crate::LinesError;
 use crate::gradient::Gradient;
-use crate::mesh::{Anchor, Level, Mesh};
+use crate::mesh::{Anchor, Level, Mesh, Run};
 use crate::section::{CrossSection, Outline};
 use numerics::Complex64;
 
@@ -89,6 +89,57 @@ impl Motion {
             section.layers.iter().map(|l| if l.top_m.is_finite() { up(l.top_m) } else { 0.0 }).collect();
         motion.lid = 1.0;
         motion
+    }
+
+    /// The section after a step along the motion.
+    pub(crate) fn moved_section(&self, section: &CrossSection, step: f64) -> CrossSection {
+        let mut out = section.clone();
+        let go = |p: &mut [f64; 2], rate: [f64; 2]| (0..2).for_each(|k| p[k] += step * rate[k]);
+        for (index, conductor) in out.conductors.iter_mut().enumerate() {
+            let rates = &self.corners[index];
+            match &mut conductor.outline {
+                Outline::Solid(c) | Outline::Box(c) => c.iter_mut().zip(rates).for_each(|(p, r)| go(p, *r)),
+                Outline::Sheet(a, b) => {
+                    go(a, rates[0]);
+                    go(b, rates[1]);
+                }
+                Outline::Wire { centre, radius_m } | Outline::Shield { centre, radius_m, .. } => {
+                    go(centre, rates[0]);
+                    *radius_m += step * self.radius[index];
+                }
+            }
+        }
+        out.layers.iter_mut().zip(&self.layer_tops).for_each(|(layer, rate)| layer.top_m += step * rate);
+        if let Some(lid) = &mut out.lid {
+            lid.0 += step * self.lid;
+        }
+        if let Some(walls) = &mut out.walls_m {
+            walls.iter_mut().zip(self.walls).for_each(|(x, rate)| *x += step * rate);
+        }
+        out.fillings.iter_mut().zip(&self.eps_r).for_each(|(filling, rate)| filling.eps_r += step * rate);
+        out
+    }
+
+    /// A mesh of the section after the same step; nothing is cut anew, so that results change smoothly.
+    pub(crate) fn moved_mesh(&self, section: &CrossSection, mesh: &Mesh, step: f64) -> Mesh {
+        let mut out = mesh.clone();
+        for node in &mut out.nodes {
+            node.z += step * self.rate(section, node.anchor);
+        }
+        for track in &mut out.tracks {
+            if let Run::Circle { conductor, centre, radius } = &mut track.run {
+                *centre += step * vector(self.corners[*conductor][0]);
+                *radius += step * self.radius[*conductor];
+            }
+        }
+        out
+    }
+
+    /// Fastest rate of any place, metre per unit.
+    pub(crate) fn speed(&self) -> f64 {
+        let corners = self.corners.iter().flatten().map(|r| r[0].hypot(r[1]));
+        let rest = self.radius.iter().chain(&self.layer_tops).chain(&self.walls).chain([&self.lid]).map(|x| x.abs());
+        corners.chain(rest).fold(0.0, f64::max)
     }
 
     pub(crate) fn check(&self, section: &CrossSection) -> Result<(), LinesError> {

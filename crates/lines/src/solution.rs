@@ -54,6 +54,7 @@ pub struct LineSolution {
     pub(crate) empty: Gradient,
     pub(crate) c_air: RMatrix,
     pub(crate) metal: MetalProblem,
+    pub(crate) polynomials: usize,
 }
 
 /// One pair of discretisations of a mesh: with all dielectrics and with none.
@@ -160,10 +161,11 @@ fn finish(
         c_air,
         metal,
         mesh,
+        polynomials: empty.n,
     })
 }
 
-fn symmetric(c: &RMatrix) -> RMatrix {
+pub(crate) fn symmetric(c: &RMatrix) -> RMatrix {
     RMatrix::from_fn(c.n_rows(), c.n_rows(), |i, j| 0.5 * (c[(i, j)] + c[(j, i)]))
 }
 

@@ -75,7 +75,14 @@ fn broadside_stripline_of_cohn() {
             "Z0o" => odd,
             _ => modulus,
         };
-        within(quantity, found, expected, 1e-4, "strips wider than twice the gap: error of the form below 1e-4", source);
+        within(
+            quantity,
+            found,
+            expected,
+            1e-4,
+            "strips wider than twice the gap: error of the form below 1e-4",
+            source,
+        );
     }
 }
 

@@ -44,14 +44,20 @@ impl MakerKey {
         Self { key: SigningKey::from_bytes(&bytes), signer: signer.trim().into() }
     }
 
-    /// Reads a private key file; `place` is its name in messages.
+    /// Reads a private key file, or plain 64 hexadecimal digits, which sign under the name `signer`; `place` is the name
+    /// of the file in messages.
     ///
     /// # Errors
     /// A file that is no private key.
-    pub fn parse(text: &str, place: &str) -> Result<Self, HandoverError> {
+    pub fn parse(text: &str, place: &str, signer: &str) -> Result<Self, HandoverError> {
         let lines: Vec<&str> = text.lines().map(str::trim).filter(|l| !l.is_empty() && !l.starts_with('#')).collect();
         if lines.first() == Some(&PUBLIC_HEAD) {
             return Err(key_error(place, "this is the public key; signing needs the private one", "name the file that was made beside it, the one kept secret"));
+        }
+        if let [digits] = lines[..]
+            && let Some(bytes) = unhex(digits).and_then(|b| <[u8; 32]>::try_from(b).ok())
+        {
+            return Ok(Self::from_random(bytes, signer));
         }
         let [head, signer, digits] = lines[..] else {
             return Err(key_error(place, "this is no private signing key", KEY_HELP));

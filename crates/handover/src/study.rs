@@ -146,12 +146,14 @@ pub struct Study {
     pub checked: usize,
 }
 
-/// Phases tried along one coordinate.
-const PHASES: usize = 12;
+/// Phases tried along one coordinate; enough for a trigonometric polynomial of second degree.
+const PHASES: usize = 6;
 /// Rounds over all coordinates.
-const ROUNDS: usize = 2;
+const ROUNDS: usize = 3;
+/// Random terminations from which the best start a guided search.
+const SCOUTS: usize = 48;
 /// What is added to the ends of the envelope beyond the best found, part of its span.
-const RESERVE: f64 = 0.05;
+const RESERVE: f64 = 0.1;
 /// Smallest addition, in the unit of the number.
 const RESERVE_LEAST: f64 = 0.02;
 /// Products below this level are not followed, dBc.
@@ -172,19 +174,23 @@ pub fn terminations(model: &Model, question: &Question, watch: &dyn Watch) -> Re
     for found in parallel::map_watched(&question.rf_hz, watch, "exact ranges", |&rf| exact_ranges(model, question, rf))? {
         study.exact.extend(found);
     }
-    let mut jobs: Vec<(f64, Option<Measure>, bool)> = Vec::new();
-    for &rf in &question.rf_hz {
+    let scouts = parallel::map_watched(&question.rf_hz, watch, "first random terminations", |&rf| {
+        random(model, question, rf, question.seed.wrapping_add(1), SCOUTS)
+    })?;
+    study.solutions += SCOUTS * scouts.len();
+    let mut jobs: Vec<(usize, Option<Measure>, bool)> = Vec::new();
+    for at in 0..question.rf_hz.len() {
         for measure in measures(question) {
-            jobs.push((rf, Some(measure), true));
+            jobs.push((at, Some(measure), true));
             if !matches!(measure, Measure::Spur(_)) {
-                jobs.push((rf, Some(measure), false));
+                jobs.push((at, Some(measure), false));
             }
         }
-        jobs.push((rf, None, true)); // the random check of this RF
+        jobs.push((at, None, true)); // the random check of this RF
     }
-    let done = parallel::map_watched(&jobs, watch, "full solutions", |&(rf, measure, upwards)| match measure {
-        Some(measure) => search(model, question, rf, measure, upwards).map(Job::Found),
-        None => random_check(model, question, rf).map(Job::Random),
+    let done = parallel::map_watched(&jobs, watch, "full solutions", |&(at, measure, upwards)| match measure {
+        Some(measure) => search(model, question, question.rf_hz[at], &scouts[at], measure, upwards).map(Job::Found),
+        None => random(model, question, question.rf_hz[at], question.seed, question.checks).map(Job::Random),
     })?;
     let mut at = done.into_iter();
     for &rf in &question.rf_hz {
@@ -208,7 +214,7 @@ pub fn terminations(model: &Model, question: &Question, watch: &dyn Watch) -> Re
         study.solutions += random.len();
         study.checked += random.len();
         for (i, (measure, low, high)) in ends.into_iter().enumerate() {
-            let values: Vec<f64> = random.iter().map(|r| r[i]).filter(|v| !v.is_nan()).collect();
+            let values: Vec<f64> = random.iter().map(|r| r.1[i]).filter(|v| !v.is_nan()).collect();
             study.envelopes.push(envelope(measure, rf, low, high, &values));
         }
     }
@@ -217,7 +223,7 @@ pub fn terminations(model: &Model, question: &Question, watch: &dyn Watch) -> Re
 
 enum Job {
     Found(Found),
-    Random(Vec<Vec<f64>>),
+    Random(Vec<Scout>),
 }
 
 /// End of a guided search.
@@ -291,54 +297,108 @@ pub fn solve_terminated(
     Ok((values, anchor.state))
 }
 
-/// Raises (or lowers) one number along the phase of each reflection in turn.
+/// Reflections and the numbers they give.
+type Scout = (Vec<Complex64>, Vec<f64>);
+
+/// Raises (or lowers) one number along each reflection in turn, from no reflection and from the best scout.
 fn search(
     model: &Model,
     question: &Question,
     rf_hz: f64,
+    scouts: &[Scout],
     measure: Measure,
     upwards: bool,
 ) -> Result<Found, HandoverError> {
     let index = measures(question).iter().position(|m| *m == measure).expect("the measure is one of those followed");
-    let n = question.places.len();
     let sign = if upwards { 1.0 } else { -1.0 };
-    let none = vec![Complex64::default(); n];
-    let (nominal, mut state) = solve_terminated(model, question, rf_hz, &none, None)?;
-    let nominal = nominal[index];
-    let (mut gammas, mut best) = (none, nominal);
-    let mut solutions = 1;
+    let none = vec![Complex64::default(); question.places.len()];
+    let (nominal, state) = solve_terminated(model, question, rf_hz, &none, None)?;
+    let mut found = Found { nominal: nominal[index], value: nominal[index], gammas: none.clone(), solutions: 1 };
+    let best_scout = scouts.iter().max_by(|a, b| (sign * a.1[index]).total_cmp(&(sign * b.1[index])));
+    for start in [Some(&none), best_scout.map(|s| &s.0)].into_iter().flatten() {
+        let (value, gammas, solutions) = climb(model, question, rf_hz, (index, sign), start, &state)?;
+        found.solutions += solutions;
+        if sign * (value - found.value) > 0.0 {
+            (found.value, found.gammas) = (value, gammas);
+        }
+    }
+    Ok(found)
+}
+
+/// Coordinate by coordinate: some phases on the rim, the peak of the trigonometric polynomial through them, and half way in.
+fn climb(
+    model: &Model,
+    question: &Question,
+    rf_hz: f64,
+    (index, sign): (usize, f64),
+    start: &[Complex64],
+    near: &SteadyState,
+) -> Result<(f64, Vec<Complex64>, usize), HandoverError> {
+    let (values, mut state) = solve_terminated(model, question, rf_hz, start, Some(near))?;
+    let (mut best, mut gammas, mut solutions) = (values[index], start.to_vec(), 1);
     for round in 0..ROUNDS {
         let before = best;
-        for place in 0..n {
-            // the second round looks between the phases of the first
-            let offset = if round % 2 == 0 { 0.0 } else { 0.5 };
-            for step in 0..PHASES {
+        for place in 0..gammas.len() {
+            let offset = round as f64 / ROUNDS as f64; // other phases every round
+            let phases: Vec<f64> = (0..PHASES).map(|i| TAU * (i as f64 + offset) / PHASES as f64).collect();
+            let mut on_rim = vec![f64::NAN; PHASES];
+            let mut attempt = |gamma: Complex64| -> f64 {
                 let mut trial = gammas.clone();
-                trial[place] = Complex64::from_polar(question.rho, TAU * (step as f64 + offset) / PHASES as f64);
-                // a trial without a steady state is no termination a mixer works with
-                let Ok((values, next)) = solve_terminated(model, question, rf_hz, &trial, Some(&state)) else { continue };
+                trial[place] = gamma;
                 solutions += 1;
+                // a trial without a steady state is no termination a mixer works with
+                let Ok((values, next)) = solve_terminated(model, question, rf_hz, &trial, Some(&state)) else {
+                    return f64::NAN;
+                };
                 if sign * (values[index] - best) > 0.0 {
                     (best, gammas, state) = (values[index], trial, next);
                 }
+                values[index]
+            };
+            for (value, phase) in on_rim.iter_mut().zip(&phases) {
+                *value = attempt(Complex64::from_polar(question.rho, *phase));
             }
+            let peak = peak_phase(&phases, &on_rim, sign);
+            attempt(Complex64::from_polar(question.rho, peak));
+            attempt(Complex64::from_polar(0.5 * question.rho, peak));
         }
-        if (best - before).abs() <= 0.0 {
+        if sign * (best - before) <= 0.0 && round > 0 {
             break;
         }
     }
-    Ok(Found { nominal, value: best, gammas, solutions })
+    Ok((best, gammas, solutions))
 }
 
-/// Random terminations anywhere in the discs, re-solved in full.
-fn random_check(model: &Model, question: &Question, rf_hz: f64) -> Result<Vec<Vec<f64>>, HandoverError> {
-    let mut rng = Pcg64::seed_from_u64(question.seed ^ rf_hz.to_bits());
+/// Phase at which the trigonometric interpolation through even phases is highest (lowest for a negative sign).
+fn peak_phase(phases: &[f64], values: &[f64], sign: f64) -> f64 {
+    let n = phases.len() as f64;
+    let order = (phases.len() - 1) / 2;
+    let at = |phase: f64| -> f64 {
+        let terms = |(p, v): (&f64, &f64)| {
+            // the kernel of trigonometric interpolation, highest orders left out
+            let kernel: f64 = (1..=order).map(|k| 2.0 * (k as f64 * (phase - p)).cos()).sum();
+            v * (1.0 + kernel) / n
+        };
+        phases.iter().zip(values).map(terms).sum()
+    };
+    let grid = (0..180).map(|i| TAU * f64::from(i) / 180.0);
+    grid.max_by(|a, b| (sign * at(*a)).total_cmp(&(sign * at(*b)))).unwrap_or(0.0)
+}
+
+/// Random terminations, re-solved in full: anywhere in the discs, and every second on their rims.
+fn random(model: &Model, question: &Question, rf_hz: f64, seed: u64, count: usize) -> Result<Vec<Scout>, HandoverError> {
+    let mut rng = Pcg64::seed_from_u64(seed ^ rf_hz.to_bits());
     let none = vec![Complex64::default(); question.places.len()];
     let (_, start) = solve_terminated(model, question, rf_hz, &none, None)?;
-    (0..question.checks)
-        .map(|_| {
-            let gammas: Vec<Complex64> = none.iter().map(|_| reflection(&mut rng, question.rho)).collect();
-            Ok(solve_terminated(model, question, rf_hz, &gammas, Some(&start))?.0)
+    (0..count)
+        .map(|k| {
+            let draw = |rng: &mut Pcg64| {
+                let g = reflection(rng, question.rho);
+                if k % 2 == 1 { g * (question.rho / g.norm().max(1e-12)) } else { g }
+            };
+            let gammas: Vec<Complex64> = none.iter().map(|_| draw(&mut rng)).collect();
+            let values = solve_terminated(model, question, rf_hz, &gammas, Some(&start))?.0;
+            Ok((gammas, values))
         })
         .collect()
 }

@@ -48,6 +48,9 @@ pub(crate) enum Command {
     Review {
         /// Design file
         design: PathBuf,
+        /// Ledger whose learned model error becomes part of the bands
+        #[arg(long, value_name = "FILE")]
+        ledger: Option<PathBuf>,
     },
     /// Read a design, join its circuit and say whether everything is in order
     Check {
@@ -58,8 +61,30 @@ pub(crate) enum Command {
     Fit(Fit),
     /// Draw the layouts of a design, solve their fields, check the results; write mask and network data
     Field(crate::commands::field::Field),
+    /// Explain measured lots: which process, diode or bench deviations stand behind them
+    Explain(crate::commands::explain::Explain),
     /// Look at a network data file: what is in it, may it be trusted; convert it
     Network(Network),
+    /// Spread in fabrication: yield, contributions and corners from the process of a design
+    Spread(crate::commands::spread::Spread),
+    /// Freeze the promised numbers of a design with their bands, before anything is made
+    Seal(crate::commands::seal::Seal),
+    /// Compare measured lots with a seal: overlay, residuals, score card
+    Lot(crate::commands::lot::Lot),
+    /// The record of every comparison: append, verify, learn
+    Ledger(crate::commands::ledger::Ledger),
+    /// Make a signed model package of a design, to be handed to customers
+    Pack(crate::commands::pack::Pack),
+    /// Open a model package: is it intact, who signed it, where does it hold
+    Open(crate::commands::open::Open),
+    /// Review a model with filters, lines and terminations around it
+    Surround(crate::commands::surround::Surround),
+    /// What passive terminations can do to a model: ranges, envelopes, keep-out lengths
+    Terminations(crate::commands::terminations::Terminations),
+    /// Input frequencies at which products fall into the wanted band, ranked by level
+    Intervals(crate::commands::intervals::Intervals),
+    /// Noise figure, intercepts and level through a row of stages
+    Chain(crate::commands::chain::Chain),
     /// Print a completion script for a shell
     Completion {
         /// Which shell

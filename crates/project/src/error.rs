@@ -91,6 +91,20 @@ pub enum ProjectError {
         /// Why.
         source: lines::LinesError,
     },
+    /// Measured data are wrong or cannot be compared.
+    #[error(transparent)]
+    Measurement(#[from] measurement::MeasurementError),
+    /// A seal or a ledger is not what it should be.
+    #[error(transparent)]
+    Ledger(#[from] ::ledger::LedgerError),
+    /// A balun cannot be found.
+    #[error("balun `{name}`: {source}")]
+    Balun {
+        /// Which balun.
+        name: String,
+        /// Why.
+        source: Box<balun::BalunError>,
+    },
     /// A field solution failed or was refused.
     #[error("solution `{part}`: {source}")]
     Volume {
@@ -205,12 +219,15 @@ impl ProjectError {
             | Self::Cancelled(_)
             | Self::Mixer(M::Cancelled(_))
             | Self::Process(tolerance::ProcessError::Cancelled(_))
+            | Self::Causes(::causes::CausesError::Cancelled(_))
             | Self::Balance(B::Cancelled(_)) => ErrorKind::Cancelled,
             Self::Mixer(M::Balance { source, .. }) | Self::Balance(source) => match source {
                 B::Mismatch { .. } => ErrorKind::Bug,
                 _ => ErrorKind::NotConverged,
             },
-            Self::Heat { .. } | Self::Process(tolerance::ProcessError::Unsolved { .. }) => ErrorKind::NotConverged,
+            Self::Heat { .. }
+            | Self::Causes(::causes::CausesError::Device { .. })
+            | Self::Process(tolerance::ProcessError::Unsolved { .. }) => ErrorKind::NotConverged,
             Self::Io { .. } => ErrorKind::Data,
             _ => ErrorKind::Input,
         }

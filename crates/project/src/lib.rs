@@ -5,16 +5,27 @@
 
 pub mod build;
 pub mod cache;
+pub mod chain;
 pub mod demo;
 pub mod design;
 mod error;
+pub mod explain;
 pub mod field;
 pub mod files;
 pub mod fit;
 mod heat;
+pub mod intervals;
+pub mod ledger;
+pub mod lot;
 pub mod network_file;
+pub mod package;
+pub mod process;
 pub mod review;
+pub mod seal;
+pub mod spread;
+pub mod surround;
 mod templates;
+pub mod terminations;
 
 pub use error::{ErrorKind, NetworkFileError, ProjectError};
 pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};

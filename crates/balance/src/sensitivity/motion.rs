@@ -52,28 +52,33 @@ impl Stencil {
     /// Builds all copies: `build(p)` gives the network at the parameter values `p`, zero for `centre`.
     ///
     /// Without `mixed` derivatives of two different parameters are taken as zero.
-    pub fn new<E>(
+    pub fn new<E: Send>(
         centre: Arc<Embedding>,
         steps: Vec<f64>,
         mixed: bool,
-        build: impl Fn(&[f64]) -> Result<Arc<Embedding>, E>,
+        build: impl Fn(&[f64]) -> Result<Arc<Embedding>, E> + Sync,
     ) -> Result<Self, E> {
         let n = steps.len();
-        let at = |i: usize, a: f64, j: usize, b: f64| {
+        let mut places: Vec<Vec<f64>> = Vec::new();
+        let mut add = |of: &[(usize, f64)]| {
             let mut p = vec![0.0; n];
-            p[i] += a * steps[i];
-            p[j] += b * steps[j];
-            build(&p)
+            of.iter().for_each(|&(k, factor)| p[k] += factor * steps[k]);
+            places.push(p);
         };
-        let mut moved = Vec::with_capacity(n);
-        let mut pairs = Vec::new();
         for i in 0..n {
-            moved.push([at(i, -2.0, i, 0.0)?, at(i, -1.0, i, 0.0)?, at(i, 1.0, i, 0.0)?, at(i, 2.0, i, 0.0)?]);
-            for j in i + 1..if mixed { n } else { 0 } {
-                pairs.push([at(i, 1.0, j, 1.0)?, at(i, -1.0, j, -1.0)?]);
+            [-2.0, -1.0, 1.0, 2.0].iter().for_each(|&f| add(&[(i, f)]));
+        }
+        for i in 0..if mixed { n } else { 0 } {
+            for j in i + 1..n {
+                [1.0, -1.0].iter().for_each(|&f| add(&[(i, f), (j, f)]));
             }
         }
-        Ok(Self { centre, steps, moved, pairs })
+        let built = numerics::parallel::map(&places, |p| build(p))?;
+        let (singles, doubles) = built.split_at(4 * n);
+        let four = |c: &[Arc<Embedding>]| [0, 1, 2, 3].map(|k| c[k].clone());
+        let two = |c: &[Arc<Embedding>]| [0, 1].map(|k| c[k].clone());
+        let moved = singles.chunks_exact(4).map(four).collect();
+        Ok(Self { centre, moved, pairs: doubles.chunks_exact(2).map(two).collect(), steps })
     }
 
     /// Difference between the first derivatives over one and over two steps, corrected for its order:

@@ -1,8 +1,19 @@
 //! What each command does; no formulas.
 
+pub(crate) mod explain;
 pub(crate) mod field;
 mod fit;
+pub(crate) mod ledger;
+pub(crate) mod lot;
+pub(crate) mod chain;
+pub(crate) mod intervals;
+pub(crate) mod open;
+pub(crate) mod pack;
+pub(crate) mod surround;
+pub(crate) mod terminations;
 mod network;
+pub(crate) mod seal;
+pub(crate) mod spread;
 
 use crate::arguments::{Command, Global};
 use crate::output;
@@ -31,14 +42,25 @@ pub(crate) fn run(command: &Command, global: &Global) -> Result<Outcome, Project
     match command {
         Command::Demo { full: false } => demo(global),
         Command::Demo { full: true } => field::full_demo(global),
-        Command::Review { design } => {
+        Command::Review { design, ledger } => {
             let folder = global.out.clone().unwrap_or_else(|| review_folder(design));
-            review_design(&files::read_design(design)?, &folder, global)
+            review_design(&files::read_design(design)?, ledger.as_deref(), &folder, global)
         }
         Command::Check { design } => check(design, global),
         Command::Fit(arguments) => fit::run(arguments, global),
+        Command::Explain(arguments) => explain::run(arguments, global),
         Command::Field(arguments) => field::run(arguments, global),
         Command::Network(arguments) => network::run(arguments, global),
+        Command::Seal(arguments) => seal::run(arguments, global),
+        Command::Spread(arguments) => spread::run(arguments, global),
+        Command::Lot(arguments) => lot::run(arguments, global),
+        Command::Ledger(arguments) => ledger::run(arguments, global),
+        Command::Pack(arguments) => pack::run(arguments, global),
+        Command::Open(arguments) => open::run(arguments, global),
+        Command::Surround(arguments) => surround::run(arguments, global),
+        Command::Terminations(arguments) => terminations::run(arguments, global),
+        Command::Intervals(arguments) => intervals::run(arguments, global),
+        Command::Chain(arguments) => chain::run(arguments, global),
         Command::Completion { shell } => Ok(Outcome::done(crate::completion(*shell))),
     }
 }
@@ -49,7 +71,7 @@ fn demo(global: &Global) -> Result<Outcome, ProjectError> {
     if !global.quiet {
         output::remark(&format!("design written to {}", path.display()));
     }
-    let mut outcome = review_design(&files::read_design(&path)?, &folder.join("review"), global)?;
+    let mut outcome = review_design(&files::read_design(&path)?, None, &folder.join("review"), global)?;
     outcome.requirement_failed = false; // shown in the verdicts; the demonstration itself worked
     Ok(outcome)
 }
@@ -60,11 +82,22 @@ fn review_folder(design: &Path) -> PathBuf {
     design.with_file_name(format!("{stem}-review"))
 }
 
-fn review_design(design: &Design, folder: &Path, global: &Global) -> Result<Outcome, ProjectError> {
+fn review_design(
+    design: &Design,
+    ledger: Option<&Path>,
+    folder: &Path,
+    global: &Global,
+) -> Result<Outcome, ProjectError> {
+    // a damaged ledger is told before the long work
+    let learning = ledger.map(|l| project::ledger::read(l, project::ledger::COVERAGE)).transpose()?;
     let progress = Progress::new(global.quiet);
     let reviewed = review::run(design, &progress);
     progress.finish();
-    let reviewed = reviewed?;
+    let mut reviewed = reviewed?;
+    if let Some(learning) = &learning {
+        let band = design.plan.seats[0].rf_band_hz();
+        project::ledger::apply(&mut reviewed, learning, &project::seal::technology_of(design), band);
+    }
     let written = files::write_review(&reviewed, folder)?;
     let text = if global.json {
         report::json(&reviewed)

@@ -4,6 +4,7 @@
 //! the bytes it points at and what to do.
 //! Every key is described in `docs/design-file.md`; a test compares that page with the keys asked for here.
 
+mod balun;
 mod checks;
 mod circuit;
 mod expression;
@@ -12,11 +13,13 @@ mod model;
 mod numbers;
 mod plan;
 mod problem;
+mod process;
 mod section;
 mod settings;
 mod stack;
 pub(crate) mod tree;
 
+pub use self::balun::BalunText;
 pub use circuit::{
     CircuitText, CoupledConstants, DiodeSite, FreeCircuit, GROUND, LineLoss, OPEN, Part, PartKind, PortText, Template,
 };
@@ -24,6 +27,7 @@ pub use expression::Expression;
 pub use layout::{Item, ItemKind, LayoutText, OutsideText, PointText, Stroke, TerminalText, ViaPlace};
 pub use model::DiodeModel;
 pub use plan::{ANY_PRODUCT, Direction, Plan, Seat, measure_from_key};
+pub use process::{LO_LEVEL, ProcessText};
 pub use problem::{DesignError, Problem, ProblemKind};
 pub use section::SolutionText;
 pub use settings::ReviewSettings;
@@ -60,8 +64,12 @@ pub struct Design {
     pub requirements: Vec<Limit>,
     /// Process: stack, rules, mask numbers; none when the design has no stack.
     pub technology: Option<stackup::Technology>,
+    /// Baluns to be found.
+    pub baluns: Vec<BalunText>,
     /// Drawings.
     pub layouts: Vec<LayoutText>,
+    /// What spreads in fabrication.
+    pub process: Vec<ProcessText>,
     /// Diode models.
     pub models: Vec<DiodeModel>,
     /// The circuit.
@@ -117,9 +125,11 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
     let given = root.has("stackup") || root.has("technology");
     let drawn = section::Process { given, technology: technology.as_ref(), layouts: &[] };
     let layouts = layout::read_layouts(&root, &drawn);
+    let baluns = balun::read_baluns(&root, &drawn);
     let process = section::Process { layouts: &layouts, ..drawn };
     let circuit = circuit::read_circuit(&root, &models, &process);
     let settings = settings::read_settings(&root);
+    let spreads = process::read_process(&root);
     root.finish();
     let mut findings = Vec::new();
     if let Some(CircuitText::Free(free)) = &circuit {
@@ -136,13 +146,16 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
         plan: plan?,
         requirements,
         technology,
+        baluns: baluns.into_iter().collect::<Option<_>>()?,
         layouts: layouts.into_iter().collect::<Option<_>>()?,
+        process: spreads,
         models: models.into_iter().map(|(_, m)| m).collect::<Option<_>>()?,
         circuit: circuit?,
         settings,
         solution_error: None,
         findings,
     };
+    process::check(&design, sink);
     Some(design)
 }
 

@@ -7,7 +7,7 @@ use crate::progress::Progress;
 use clap::Args;
 use project::design::{Design, LayoutText};
 use project::field::solution::Task;
-use project::field::{compare, draw, page, solution};
+use project::field::{compare, draw, page, solution, synthesis};
 use project::network::touchstone;
 use project::{ProjectError, demo, files, report, review};
 use serde_json::json;
@@ -21,6 +21,9 @@ pub(crate) struct Field {
     /// Say what the solutions would cost and stop
     #[arg(long)]
     pub(crate) estimate: bool,
+    /// Find the baluns that the design asks for: dimensions with sensitivities, and stop
+    #[arg(long)]
+    pub(crate) synthesise: bool,
     /// Write the drawn metal as mask data (GDSII stream) and stop
     #[arg(long, value_name = "FILE")]
     pub(crate) mask: Option<PathBuf>,
@@ -39,6 +42,9 @@ pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, Project
     let design = files::read_design(&arguments.design)?;
     if let Some(path) = &arguments.mask {
         return write_mask(&design, arguments.layout.as_deref(), path);
+    }
+    if arguments.synthesise {
+        return synthesise(&design, global);
     }
     let tasks = solution::tasks(&design)?;
     let mut text = String::new();
@@ -202,4 +208,37 @@ pub(super) fn full_demo(global: &Global) -> Result<Outcome, ProjectError> {
     let page = written.first().map(|p| p.display().to_string()).unwrap_or_default();
     let _ = write!(text, "\nReport: {page} (the version with lines in {})\n", folder.join("review").display());
     Ok(Outcome::done(text))
+}
+
+fn synthesise(design: &Design, global: &Global) -> Result<Outcome, ProjectError> {
+    let found = synthesis::baluns(design)?;
+    let grids = found.iter().map(|f| [f.dimensions(), f.sensitivities()]);
+    if global.json {
+        let table = |g: &project::spec::Grid| json!({ "title": g.title, "heads": g.heads, "rows": g.rows });
+        let all: Vec<_> = grids.flatten().map(|g| table(&g)).collect();
+        return Ok(Outcome::done(format!("{:#}", json!({ "tables": all }))));
+    }
+    let mut text = String::new();
+    if found.is_empty() {
+        text.push_str("the design asks for no balun; add `[balun.NAME]`\n");
+    }
+    for (balun, grids) in found.iter().zip(grids) {
+        for grid in grids {
+            push_grid(&mut text, &grid);
+        }
+        super::push_findings(&mut text, &balun.findings);
+    }
+    Ok(Outcome::done(text))
+}
+
+/// A table in columns.
+fn push_grid(text: &mut String, grid: &project::spec::Grid) {
+    let rows = || std::iter::once(&grid.heads).chain(&grid.rows);
+    let width = |k: usize| rows().filter_map(|r| r.get(k)).map(|c| c.chars().count()).max().unwrap_or(0);
+    let widths: Vec<usize> = (0..grid.heads.len()).map(width).collect();
+    let _ = writeln!(text, "{}", grid.title);
+    for row in rows() {
+        let cells: Vec<String> = row.iter().zip(&widths).map(|(c, &w)| format!("{c:<w$}")).collect();
+        let _ = writeln!(text, "  {}", cells.join("  ").trim_end());
+    }
 }

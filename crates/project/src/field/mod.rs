@@ -6,5 +6,6 @@ pub mod draw;
 pub mod page;
 pub(crate) mod sections;
 pub mod solution;
+pub mod synthesis;
 
 pub use sections::{film_capacitance_f, line_table};

@@ -179,3 +179,28 @@ fn smallest_brick_of_an_independent_code() {
     assert_eq!(all.len(), unknowns - inner as usize);
     assert!(resonances(&model, Order::First, hertz(40.0), unknowns - inner as usize + 1).is_err());
 }
+
+/// A turned and shifted plan has the same resonances.
+#[test]
+fn turning_the_plan_changes_nothing() {
+    let found = |angle: f64| {
+        let turn = |p: &[f64; 2]| {
+            let (s, c) = angle.sin_cos();
+            // bent lines of the grid, so that no direction is special
+            let p = [p[0] + 0.1 * p[1] * p[1], p[1] + 0.05 * (3.0 * p[0]).sin()];
+            [c * p[0] - s * p[1] + 0.3 * angle, s * p[0] + c * p[1]]
+        };
+        let flat = PlanMesh::grid(&steps(0.0, 1.0, 4), &steps(0.0, 0.7, 3)).expect("a grid");
+        let plan = PlanMesh::from_triangles(flat.points.iter().map(turn).collect(), flat.triangles).expect("a mesh");
+        let mut mesh = PrismMesh::new(plan, steps(0.0, 0.5, 2));
+        mesh.mark_rim(Face::Electric);
+        let model = Model { mesh, media: vec![Medium::AIR], surfaces: vec![], ports: vec![] };
+        resonances(&model, Order::Second, 0.25e9, 4).expect("resonances")
+    };
+    let straight = found(0.0);
+    for angle in [0.5, 1.3, 4.0] {
+        for (a, b) in straight.iter().zip(found(angle)) {
+            assert!((a.freq_hz / b.freq_hz - 1.0).abs() < 1e-8, "{angle}: {} against {}", a.freq_hz, b.freq_hz);
+        }
+    }
+}

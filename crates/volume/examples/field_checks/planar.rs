@@ -106,7 +106,7 @@ pub(crate) fn filter() -> Result<(), VolumeError> {
     ];
     let feeds = [((first + feed / 2.0) * MM, Side::YMin), ((second + feed / 2.0) * MM, Side::YMax)];
     let volume = open([20.32 * MM, 2.54 * MM], conductors, &feeds);
-    for edge in [0.5] {
+    for edge in [1.2, 0.8, 0.5] {
         let (f, s) = sweep(&volume, edge * MM, 16.0)?;
         let id = "3d.fd_lpf";
         report(id, "S21 -3 dB first crossing", crossing(&f, &s[1], -3.0, 4.5, 0));

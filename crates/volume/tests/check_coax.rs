@@ -101,8 +101,14 @@ fn line(inner: f64, outer: f64) -> f64 {
 
 #[test]
 fn steps_of_both_conductors() {
-    for [a, b, c] in [[1.0, 2.0, 3.0], [1.0, 1.5, 2.3], [1.0, 3.0, 5.0], [1.0, 1.2, LN_10]] {
-        let name = format!("r={a}/{b}/{} mm", if c == LN_10 { 2.30259 } else { c });
+    let cases = [
+        ("1/2/3", [1.0, 2.0, 3.0]),
+        ("1/1.5/2.3", [1.0, 1.5, 2.3]),
+        ("1/3/5", [1.0, 3.0, 5.0]),
+        ("1/1.2/2.30259", [1.0, 1.2, LN_10]),
+    ];
+    for (radii, [a, b, c]) in cases {
+        let name = format!("r={radii} mm");
         let edges = [a, b];
         let (at, rest) = (HEIGHTS[1] * c, c);
         let plain = capacitance(&edges, c, rest, |_| a, |_| c);

@@ -15,8 +15,8 @@ const EPS0: f64 = 8.854_187_812_8e-12;
 /// Height of the substrate, metre; its value does not matter.
 const H: f64 = 1e-3;
 /// Half the length of the strip and the place of walls, in heights of the substrate.
-const LENGTH: f64 = 12.0;
-const FAR: f64 = 45.0;
+const LENGTH: f64 = 5.0;
+const FAR: f64 = 16.0;
 /// Smallest cell at an edge, in heights, and growth from cell to cell.
 const LEAST: f64 = 4e-3;
 const RATIO: f64 = 2.7;

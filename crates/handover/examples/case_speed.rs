@@ -17,7 +17,8 @@ use std::time::Instant;
 
 fn case(model: &Model, k: usize) -> mixer::Mixer {
     let gamma = Complex64::from_polar(0.9, 0.37 * k as f64);
-    let around = Surroundings::default().with_reflection(PortName::Rf, 33e9, gamma).with_reflection(PortName::Lo, 56e9, gamma);
+    let around =
+        Surroundings::default().with_reflection(PortName::Rf, 33e9, gamma).with_reflection(PortName::Lo, 56e9, gamma);
     let network = Arc::new(Surrounded::new(model.network.clone(), &around).unwrap());
     model.mixer_with(network, model.temp_k, "case".into()).unwrap()
 }
@@ -70,5 +71,10 @@ fn main() {
     std::hint::black_box(mixer::review(&mixer, &plan, &Quiet).unwrap().sections.len());
     let review = t.elapsed().as_secs_f64() * 1e3;
     println!("full review (down only)    {review:8.0} ms");
-    println!("ratios: loss and match 1 : {:.0}, with table {:.0} / {:.0}", review / loss, review / spurs, review / full);
+    println!(
+        "ratios: loss and match 1 : {:.0}, with table {:.0} / {:.0}",
+        review / loss,
+        review / spurs,
+        review / full
+    );
 }

@@ -114,7 +114,8 @@ pub fn cascade(stages: &[Stage], input_dbm: f64) -> Result<Vec<Cumulative>, Hand
         } else {
             noise += added / gain;
             // a lossy part at 290 K sends out what it swallows; an amplifier is as noisy at the image as beside it
-            let loss_noise = if stage.image_gain_db.is_some() && own_image < 1.0 { 1.0 / own_image - 1.0 } else { added };
+            let loss_noise =
+                if stage.image_gain_db.is_some() && own_image < 1.0 { 1.0 / own_image - 1.0 } else { added };
             image_noise += loss_noise / image_gain;
         }
         gain *= own;
@@ -140,7 +141,11 @@ pub fn cascade(stages: &[Stage], input_dbm: f64) -> Result<Vec<Cumulative>, Hand
 fn check(stages: &[Stage], input_dbm: f64) -> Result<(), HandoverError> {
     let place = "the chain";
     if stages.is_empty() || !input_dbm.is_finite() {
-        return Err(HandoverError::mismatch("at least one stage and a finite level", format!("{} stages", stages.len()), place));
+        return Err(HandoverError::mismatch(
+            "at least one stage and a finite level",
+            format!("{} stages", stages.len()),
+            place,
+        ));
     }
     for s in stages {
         let all = [Some(s.gain_db), Some(s.noise_db), s.ip3_dbm, s.ip2_dbm, s.p1db_dbm, s.image_gain_db];

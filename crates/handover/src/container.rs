@@ -65,12 +65,7 @@ struct SignedText {
 ///
 /// # Errors
 /// A model that is too large for a package.
-pub fn pack(
-    model: &Model,
-    origin: &[Link],
-    program: &str,
-    key: Option<&MakerKey>,
-) -> Result<Vec<u8>, HandoverError> {
+pub fn pack(model: &Model, origin: &[Link], program: &str, key: Option<&MakerKey>) -> Result<Vec<u8>, HandoverError> {
     let samples = network_bytes(model);
     let mut links = origin.to_vec();
     links.extend(own_links(model, &samples));
@@ -151,8 +146,9 @@ pub fn open(bytes: &[u8], trusted: Option<&TrustedKey>) -> Result<Opened, Handov
     let signed = seal.signature.map(|s| Signed { signer: s.signer, public_key: s.public_key, signature: s.signature });
     let signature = verify(signed.as_ref(), &manifest_blake3, trusted)?;
     // 2. the manifest covers the data files
-    let manifest: Manifest = serde_json::from_slice(manifest_bytes)
-        .map_err(|e| HandoverError::package(format!("its manifest cannot be read: {e}"), "ask the maker for it again"))?;
+    let manifest: Manifest = serde_json::from_slice(manifest_bytes).map_err(|e| {
+        HandoverError::package(format!("its manifest cannot be read: {e}"), "ask the maker for it again")
+    })?;
     if manifest.format != FORMAT {
         return Err(HandoverError::FutureVersion { found: manifest.format, known: FORMAT });
     }
@@ -206,7 +202,8 @@ fn parts_of(bytes: &[u8]) -> Result<[Vec<u8>; 5], HandoverError> {
     })?;
     check_version(&mut archive)?;
     if archive.len() != PARTS.len() {
-        let name = |i| archive.name_for_index(i).and_then(Result::ok).map_or("?".into(), |n| n.escape_debug().to_string());
+        let name =
+            |i| archive.name_for_index(i).and_then(Result::ok).map_or("?".into(), |n| n.escape_debug().to_string());
         let names: Vec<String> = (0..archive.len().min(8)).map(|i| format!("`{}`", name(i))).collect();
         return Err(HandoverError::package(
             format!("it holds {} parts ({}), expected {}", archive.len(), names.join(", "), PARTS.join(", ")),
@@ -228,7 +225,8 @@ fn parts_of(bytes: &[u8]) -> Result<[Vec<u8>; 5], HandoverError> {
 
 /// A later version may hold other parts, so it is looked at first.
 fn check_version(archive: &mut ZipArchive<Cursor<&[u8]>>) -> Result<(), HandoverError> {
-    let no_package = || HandoverError::package("it is a zip file, but no model package", "check that this is the right file");
+    let no_package =
+        || HandoverError::package("it is a zip file, but no model package", "check that this is the right file");
     let first = archive.name_for_index(0).and_then(Result::ok);
     if first.is_none_or(|name| name != FORMAT_FILE) {
         return Err(no_package());

@@ -205,7 +205,8 @@ fn refused<T>(expected: impl Into<String>, found: impl Into<String>) -> Read<T> 
 
 const CONTINUATION: &str = "fades into the references of the ports over a tenth of the last frequency, raised cosine";
 const OUTSIDE: [(&str, OutsidePolicy); 2] = [("refuse", OutsidePolicy::Refuse), ("flag", OutsidePolicy::Flag)];
-const DIRECTIONS: [(&str, Direction); 3] = [("down", Direction::Down), ("up", Direction::Up), ("both", Direction::Both)];
+const DIRECTIONS: [(&str, Direction); 3] =
+    [("down", Direction::Down), ("up", Direction::Up), ("both", Direction::Both)];
 const METHODS: [(&str, Method); 3] =
     [("balance", Method::Balance), ("small_signal", Method::SmallSignal), ("perturbation", Method::Perturbation)];
 const OUTCOMES: [(&str, Outcome); 2] = [("converged", Outcome::Converged), ("almost", Outcome::Almost)];

@@ -82,7 +82,8 @@ pub fn keep_out(
     count: usize,
     watch: &dyn Watch,
 ) -> Result<FilterAnswer, HandoverError> {
-    let sound = q.gamma.norm() <= 1.0 && q.permittivity >= 1.0 && q.length_max_m > 0.0 && !q.rf_hz.is_empty() && count > 1;
+    let sound =
+        q.gamma.norm() <= 1.0 && q.permittivity >= 1.0 && q.length_max_m > 0.0 && !q.rf_hz.is_empty() && count > 1;
     if !sound {
         return Err(HandoverError::mismatch(
             "a reflection up to 1, a permittivity from 1 up, a length above 0 and some RF",
@@ -113,7 +114,9 @@ pub fn keep_out(
     let nominal: Vec<f64> = q
         .rf_hz
         .iter()
-        .map(|&rf| Ok(loss_db(bare.state.conversion(rf)?.scattered(&[(mixer.ports.rf, RF)])?[0].at(mixer.ports.if_, IF))))
+        .map(|&rf| {
+            Ok(loss_db(bare.state.conversion(rf)?.scattered(&[(mixer.ports.rf, RF)])?[0].at(mixer.ports.if_, IF)))
+        })
         .collect::<Result<_, HandoverError>>()?;
     let lengths: Vec<f64> = (0..count).map(|i| q.length_max_m * i as f64 / (count - 1) as f64).collect();
     let lengths = parallel::map_watched(&lengths, watch, "line lengths", |&length_m| {

@@ -130,7 +130,11 @@ pub fn spur_intervals(plan: &SpurPlan) -> Result<Vec<SpurInterval>, HandoverErro
                     LoMotion::Follows(_) => Some(product.n_lo + product.m_rf),
                     LoMotion::Free(..) => None,
                 };
-                out.extend(of_product(plan, product).into_iter().map(|input_hz| SpurInterval { product, input_hz, slope }));
+                out.extend(of_product(plan, product).into_iter().map(|input_hz| SpurInterval {
+                    product,
+                    input_hz,
+                    slope,
+                }));
             }
         }
     }
@@ -161,8 +165,7 @@ fn of_product(plan: &SpurPlan, p: Product) -> Vec<(Hertz, Hertz)> {
     let (low, high) = (i128::from(plan.output_hz.0), i128::from(plan.output_hz.1));
     // the line appears at |n·LO + m·f|: two bands of the signed frequency
     let bands = [(low, high), (-high, -low)];
-    let mut found: Vec<(Hertz, Hertz)> =
-        bands.into_iter().filter_map(|band| in_band(plan, p, band)).collect();
+    let mut found: Vec<(Hertz, Hertz)> = bands.into_iter().filter_map(|band| in_band(plan, p, band)).collect();
     found.sort();
     let mut out: Vec<(Hertz, Hertz)> = Vec::new();
     for (a, b) in found {

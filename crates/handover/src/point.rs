@@ -57,12 +57,8 @@ pub fn pump(
     let settings = settings(lo_order, 0);
     let mut drives = vec![Drive { port: mixer.ports.lo, orders: vec![1], wave: wave_of_dbm(lo.dbm) }];
     drives.extend(harmonics.iter().map(|&(n, wave)| Drive { port: mixer.ports.lo, orders: vec![n as i32], wave }));
-    let problem = Problem {
-        embedding: mixer.embedding.clone(),
-        devices: mixer.devices.clone(),
-        tones_hz: vec![lo.hz],
-        drives,
-    };
+    let problem =
+        Problem { embedding: mixer.embedding.clone(), devices: mixer.devices.clone(), tones_hz: vec![lo.hz], drives };
     let (steady, _) = solve_from(&problem, &settings, start, &Quiet)?;
     let state = PumpedState::new(&problem, &steady, settings.dense_order)?;
     Ok(Pumped { state, steady })
@@ -123,8 +119,10 @@ pub(crate) fn compared(input: PortName, orders: (u32, u32), wanted: Product) -> 
         Measure::DcOffset,
     ];
     out.push(if input == PortName::If { Measure::ConversionLossUp } else { Measure::ConversionLoss });
-    out.extend(grid_products(orders.1, orders.0, wanted).into_iter().map(|p| {
-        if input == PortName::If { Measure::SpurUp(p) } else { Measure::Spur(p) }
-    }));
+    out.extend(
+        grid_products(orders.1, orders.0, wanted)
+            .into_iter()
+            .map(|p| if input == PortName::If { Measure::SpurUp(p) } else { Measure::Spur(p) }),
+    );
     out
 }

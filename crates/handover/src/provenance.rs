@@ -57,7 +57,10 @@ impl Provenance {
         for (link, chain) in self.links.iter().zip(chain(&self.links)) {
             let about = json!({ "prov:label": link.label, "mw:blake3": link.blake3, "mw:chain": chain });
             entity.insert(id(&link.key), about);
-            used.insert(format!("_:used-{}", link.key), json!({ "prov:activity": "mw:packing", "prov:entity": id(&link.key) }));
+            used.insert(
+                format!("_:used-{}", link.key),
+                json!({ "prov:activity": "mw:packing", "prov:entity": id(&link.key) }),
+            );
         }
         entity.insert("mw:package".into(), json!({ "prov:label": "this model package" }));
         let keys: Vec<String> = self.links.iter().map(|l| id(&l.key)).chain(["mw:package".to_string()]).collect();
@@ -90,7 +93,8 @@ impl Provenance {
     /// # Errors
     /// A document of another shape, or a chain whose hashes do not follow from each other.
     pub fn parse(text: &str) -> Result<Self, HandoverError> {
-        let broken = |what: &str| HandoverError::package(format!("its provenance {what}"), "ask the maker for it again");
+        let broken =
+            |what: &str| HandoverError::package(format!("its provenance {what}"), "ask the maker for it again");
         let value: Value = serde_json::from_str(text).map_err(|_| broken("is no JSON"))?;
         let field = |v: &Value, key: &str| v[key].as_str().map(String::from).ok_or_else(|| broken("lacks a field"));
         let derived = value["wasDerivedFrom"].as_object().ok_or_else(|| broken("has no derivations"))?;

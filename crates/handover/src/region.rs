@@ -102,7 +102,12 @@ impl Region {
             OutsidePolicy::Refuse if !departures.is_empty() => Err(HandoverError::Outside { outside: departures }),
             _ => Ok(departures
                 .into_iter()
-                .map(|text| Finding::warning("outside the validity region", format!("{text}: the maker does not vouch for these numbers")))
+                .map(|text| {
+                    Finding::warning(
+                        "outside the validity region",
+                        format!("{text}: the maker does not vouch for these numbers"),
+                    )
+                })
                 .collect()),
         }
     }

@@ -52,7 +52,11 @@ impl MakerKey {
     pub fn parse(text: &str, place: &str, signer: &str) -> Result<Self, HandoverError> {
         let lines: Vec<&str> = text.lines().map(str::trim).filter(|l| !l.is_empty() && !l.starts_with('#')).collect();
         if lines.first() == Some(&PUBLIC_HEAD) {
-            return Err(key_error(place, "this is the public key; signing needs the private one", "name the file that was made beside it, the one kept secret"));
+            return Err(key_error(
+                place,
+                "this is the public key; signing needs the private one",
+                "name the file that was made beside it, the one kept secret",
+            ));
         }
         if let [digits] = lines[..]
             && let Some(bytes) = unhex(digits).and_then(|b| <[u8; 32]>::try_from(b).ok())
@@ -124,7 +128,11 @@ impl TrustedKey {
                 "this is a private key",
                 "name the public key of the maker; if this private key reached you, tell its owner",
             )),
-            _ => Err(key_error(place, "this is no public signing key", "ask the maker of the model for his public key file")),
+            _ => Err(key_error(
+                place,
+                "this is no public signing key",
+                "ask the maker of the model for his public key file",
+            )),
         }
     }
 }
@@ -163,7 +171,8 @@ impl SignatureState {
         let short = |key: &str| format!("{}…", &key[..16.min(key.len())]);
         match self {
             Self::Unsigned => {
-                "not signed: the check sums find accidents, but whoever changes the file on purpose can make new ones".into()
+                "not signed: the check sums find accidents, but whoever changes the file on purpose can make new ones"
+                    .into()
             }
             Self::FitsUnknownKey { signer, public_key } => format!(
                 "signed, and unchanged since: the signer calls himself `{signer}`, key {}. Whether that key is his only \
@@ -194,9 +203,8 @@ pub(crate) fn verify(
     trusted: Option<&TrustedKey>,
 ) -> Result<SignatureState, HandoverError> {
     let Some(s) = signed else { return Ok(SignatureState::Unsigned) };
-    let key = unhex(&s.public_key)
-        .and_then(|b| <[u8; 32]>::try_from(b).ok())
-        .and_then(|b| VerifyingKey::from_bytes(&b).ok());
+    let key =
+        unhex(&s.public_key).and_then(|b| <[u8; 32]>::try_from(b).ok()).and_then(|b| VerifyingKey::from_bytes(&b).ok());
     let signature = unhex(&s.signature).and_then(|b| <[u8; 64]>::try_from(b).ok()).map(|b| Signature::from_bytes(&b));
     let fits = match (key, signature) {
         (Some(key), Some(signature)) => {

@@ -171,7 +171,8 @@ pub fn terminations(model: &Model, question: &Question, watch: &dyn Watch) -> Re
         return Err(HandoverError::mismatch("a reflection above 0, up to 1", found, "the termination study"));
     }
     let mut study = Study::default();
-    for found in parallel::map_watched(&question.rf_hz, watch, "exact ranges", |&rf| exact_ranges(model, question, rf))? {
+    for found in parallel::map_watched(&question.rf_hz, watch, "exact ranges", |&rf| exact_ranges(model, question, rf))?
+    {
         study.exact.extend(found);
     }
     let scouts = parallel::map_watched(&question.rf_hz, watch, "first random terminations", |&rf| {
@@ -262,7 +263,12 @@ fn measures(question: &Question) -> Vec<Measure> {
 ///
 /// # Errors
 /// As [`Surrounded::new`].
-pub fn terminated(model: &Model, question: &Question, rf_hz: f64, gammas: &[Complex64]) -> Result<Mixer, HandoverError> {
+pub fn terminated(
+    model: &Model,
+    question: &Question,
+    rf_hz: f64,
+    gammas: &[Complex64],
+) -> Result<Mixer, HandoverError> {
     let mut around = question.around.clone();
     for (place, gamma) in question.places.iter().zip(gammas) {
         if gamma.norm_sqr() > 0.0 {
@@ -386,7 +392,13 @@ fn peak_phase(phases: &[f64], values: &[f64], sign: f64) -> f64 {
 }
 
 /// Random terminations, re-solved in full: anywhere in the discs, and every second on their rims.
-fn random(model: &Model, question: &Question, rf_hz: f64, seed: u64, count: usize) -> Result<Vec<Scout>, HandoverError> {
+fn random(
+    model: &Model,
+    question: &Question,
+    rf_hz: f64,
+    seed: u64,
+    count: usize,
+) -> Result<Vec<Scout>, HandoverError> {
     let mut rng = Pcg64::seed_from_u64(seed ^ rf_hz.to_bits());
     let none = vec![Complex64::default(); question.places.len()];
     let (_, start) = solve_terminated(model, question, rf_hz, &none, None)?;
@@ -462,7 +474,8 @@ impl Sidebands {
         let n = self.places.len();
         let mut best: Option<(f64, Vec<Complex64>)> = None;
         for start in 0..STARTS {
-            let turn = |i: usize| Complex64::from_polar(rho, TAU * ((start * (2 * i + 1)) % STARTS) as f64 / STARTS as f64);
+            let turn =
+                |i: usize| Complex64::from_polar(rho, TAU * ((start * (2 * i + 1)) % STARTS) as f64 / STARTS as f64);
             let mut gammas: Vec<Complex64> = (0..n).map(turn).collect();
             let mut value = f64::NAN;
             for _ in 0..SWEEPS_MAX {

@@ -147,10 +147,18 @@ impl Part {
                 TwoPort { inner: s[(0, 0)], out: s[(1, 0)], into: s[(0, 1)], outer: s[(1, 1)] }
             }
             Self::Reflects { band_hz, gamma } => {
-                if freq_hz >= band_hz.0 && freq_hz <= band_hz.1 { TwoPort::lossless(*gamma) } else { TwoPort::THRU }
+                if freq_hz >= band_hz.0 && freq_hz <= band_hz.1 {
+                    TwoPort::lossless(*gamma)
+                } else {
+                    TwoPort::THRU
+                }
             }
             Self::PassBand { band_hz, gamma } => {
-                if freq_hz >= band_hz.0 && freq_hz <= band_hz.1 { TwoPort::THRU } else { TwoPort::lossless(*gamma) }
+                if freq_hz >= band_hz.0 && freq_hz <= band_hz.1 {
+                    TwoPort::THRU
+                } else {
+                    TwoPort::lossless(*gamma)
+                }
             }
         })
     }

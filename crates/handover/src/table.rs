@@ -150,8 +150,7 @@ impl Table {
             sampler.cover((pair[0], pair[1]), HALVINGS_MAX, watch)?;
         }
         watch.step("sampling the passive network", ends.len() - 1, ends.len() - 1)?;
-        let quality =
-            TableQuality { error: sampler.error, samples: sampler.n_samples, pieces: sampler.pieces.len() };
+        let quality = TableQuality { error: sampler.error, samples: sampler.n_samples, pieces: sampler.pieces.len() };
         let (pieces, values) = (sampler.pieces, sampler.values);
         Self::from_parts(TableParts {
             reference_ohm: original.reference_ohm().to_vec(),
@@ -196,7 +195,10 @@ impl Table {
         }
         let finite = parts.direct.iter().all(|x| x.is_finite()) && parts.values.iter().all(|x| x.is_finite());
         if parts.pieces.is_empty() || !finite {
-            return refuse("at least one piece and finite numbers".into(), "none, or a number that is not finite".into());
+            return refuse(
+                "at least one piece and finite numbers".into(),
+                "none, or a number that is not finite".into(),
+            );
         }
         let starts = parts
             .pieces

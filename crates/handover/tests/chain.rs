@@ -42,7 +42,8 @@ fn an_amplifier_before_the_converter_sends_its_image_noise_unless_a_filter_stand
     let f = |db: f64| 10f64.powf(db / 10.0);
     let amplifier = amplifier("amplifier", 30.0, 3.0);
     // F_ssb of a noiseless converter with equal image gain is 2 (3.01 dB): source noise at both
-    let mixer = Stage { kind: StageKind::Converter, gain_db: 0.0, noise_db: 10.0 * 2f64.log10(), ..Stage::pad("mixer", 0.0) };
+    let mixer =
+        Stage { kind: StageKind::Converter, gain_db: 0.0, noise_db: 10.0 * 2f64.log10(), ..Stage::pad("mixer", 0.0) };
     let open = last_noise(&[amplifier.clone(), mixer.clone()]);
     CheckValue {
         what: "noise figure of an amplifier before a noiseless converter, image open, dB",
@@ -61,7 +62,11 @@ fn an_amplifier_before_the_converter_sends_its_image_noise_unless_a_filter_stand
 
 #[test]
 fn intercepts_add_as_voltages_in_phase() {
-    let with = |ip3: f64, gain_db: f64| Stage { ip3_dbm: Some(ip3), ip2_dbm: Some(ip3 + 20.0), ..amplifier("a", gain_db, 3.0) };
+    let with = |ip3: f64, gain_db: f64| Stage {
+        ip3_dbm: Some(ip3),
+        ip2_dbm: Some(ip3 + 20.0),
+        ..amplifier("a", gain_db, 3.0)
+    };
     // two stages that contribute alike halve the third-order intercept (3.01 dB) and quarter the second-order one
     let out = cascade(&[with(10.0, 12.0), with(22.0, 0.0)], -30.0).expect("a chain");
     let (third, second) = (out[1].ip3_dbm.expect("an intercept"), out[1].ip2_dbm.expect("an intercept"));

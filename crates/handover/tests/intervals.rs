@@ -52,13 +52,10 @@ fn the_table_of_the_receiver_is_reproduced_exactly() {
     let all = spur_intervals(&plan).expect("a sound plan");
     let products: std::collections::BTreeSet<Product> =
         all.into_iter().filter(|s| s.input_hz.0 < s.input_hz.1).map(|s| s.product).collect();
-    assert_eq!(products.into_iter().collect::<Vec<_>>(), [
-        Product::new(2, -3),
-        Product::new(2, -2),
-        Product::new(3, -4),
-        Product::new(3, -3),
-        Product::new(4, -5),
-    ]);
+    assert_eq!(
+        products.into_iter().collect::<Vec<_>>(),
+        [Product::new(2, -3), Product::new(2, -2), Product::new(3, -4), Product::new(3, -3), Product::new(4, -5),]
+    );
 }
 
 #[test]

@@ -127,9 +127,11 @@ fn the_private_key_is_nowhere_in_the_package_and_keys_are_not_confused() {
     assert!(!format!("{:?}", key()).contains("0707"));
     let again = MakerKey::parse(&text, "maker.key", "").expect("a private key");
     assert_eq!(again.sign("x"), key().sign("x"));
-    let plain = MakerKey::parse(&format!("{}\n", "07".repeat(32)), "plain.key", "Quillback Converters").expect("digits");
+    let plain =
+        MakerKey::parse(&format!("{}\n", "07".repeat(32)), "plain.key", "Quillback Converters").expect("digits");
     assert_eq!(plain.sign("x"), key().sign("x"));
-    let swapped = MakerKey::parse(&key().public_text(), "maker.pub", "").expect_err("a public key cannot sign").to_string();
+    let swapped =
+        MakerKey::parse(&key().public_text(), "maker.pub", "").expect_err("a public key cannot sign").to_string();
     assert!(swapped.contains("this is the public key"), "{swapped}");
     let swapped = TrustedKey::parse(&text, "maker.key").expect_err("a private key is not for customers").to_string();
     assert!(swapped.contains("private key"), "{swapped}");
@@ -174,7 +176,9 @@ fn archive(parts: &[(&str, Vec<u8>)], method: CompressionMethod) -> Vec<u8> {
 
 fn parts() -> Vec<(&'static str, Vec<u8>)> {
     let bytes = package(false);
-    ["format.txt", "manifest.json", "network.f64", "provenance.json", "seal.json"].map(|n| (n, part(&bytes, n))).to_vec()
+    ["format.txt", "manifest.json", "network.f64", "provenance.json", "seal.json"]
+        .map(|n| (n, part(&bytes, n)))
+        .to_vec()
 }
 
 #[test]

@@ -40,7 +40,11 @@ fn chains_agree_with_the_same_parts_joined_as_a_circuit() {
     };
     let ours = Surrounded::new(model.network.clone(), &around).expect("sound parts");
     let mut c = Circuit::new();
-    c.add_port("LO", ["lo_out", "0"], 75.0).add_port("RF", ["rf_out", "0"], 50.0).add_port("IF", ["if_out", "0"], 100.0);
+    c.add_port("LO", ["lo_out", "0"], 75.0).add_port("RF", ["rf_out", "0"], 50.0).add_port(
+        "IF",
+        ["if_out", "0"],
+        100.0,
+    );
     for d in ["d1", "d2", "d3", "d4"] {
         c.add_port(d, [d, "0"], 50.0);
     }
@@ -97,7 +101,9 @@ fn parts_that_cannot_be_are_refused_with_their_connector() {
         Surrounded::new(model.network.clone(), &around).expect_err("refused").to_string()
     };
     let gamma = Complex64::from(1.2);
-    assert!(wrong(Part::Reflects { band_hz: (1e9, 2e9), gamma }).starts_with("the RF connector: expected a reflection"));
+    assert!(
+        wrong(Part::Reflects { band_hz: (1e9, 2e9), gamma }).starts_with("the RF connector: expected a reflection")
+    );
     assert!(wrong(Part::Pad(-3.0)).contains("0 dB or more"));
     assert!(wrong(Part::Series(Lumped::Inductor(f64::NAN))).contains("not negative"));
     assert!(wrong(Part::TwoPort(model.network.clone())).contains("7 ports"));
@@ -141,7 +147,9 @@ fn exact_ranges_are_reached_and_never_left_by_solved_terminations() {
     for e in &study.exact {
         let places: Vec<usize> = match e.place {
             Some(p) => vec![p],
-            None => study.exact.iter().filter_map(|e| e.place).filter(|p| q.places[*p].name != "IF load at IF").collect(),
+            None => {
+                study.exact.iter().filter_map(|e| e.place).filter(|p| q.places[*p].name != "IF load at IF").collect()
+            }
         };
         let at = |g: &[Complex64]| solved(&places.iter().copied().zip(g.iter().copied()).collect::<Vec<_>>());
         assert!((at(&e.at_best) - e.best_db).abs() < 1e-6, "{e:?}: {}", at(&e.at_best));

@@ -93,10 +93,14 @@ fn readings(review: &Review) -> Vec<(Measure, f64, bool)> {
     for item in review.sections.iter().flat_map(|s| &s.items) {
         match item {
             Item::Curves(p) => {
-                out.extend(p.curves.iter().flat_map(|c| &c.points).map(|(_, r)| (r.measure, r.value, r.quality.is_bound)));
+                out.extend(
+                    p.curves.iter().flat_map(|c| &c.points).map(|(_, r)| (r.measure, r.value, r.quality.is_bound)),
+                );
             }
             Item::Table(t) => out.extend(t.readings.iter().map(|r| (r.measure, r.value, r.quality.is_bound))),
-            Item::Spurs(g) => out.extend(g.entries.iter().map(|e| (e.reading.measure, e.reading.value, e.reading.quality.is_bound))),
+            Item::Spurs(g) => {
+                out.extend(g.entries.iter().map(|e| (e.reading.measure, e.reading.value, e.reading.quality.is_bound)))
+            }
             _ => {}
         }
     }

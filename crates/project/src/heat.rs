@@ -23,17 +23,18 @@ const LEFT_K: f64 = 0.01;
 /// Rounds allowed; a contraction of one half needs 15 from 300 K to [`LEFT_K`].
 const ROUNDS_MAX: usize = 40;
 
-/// Brings every junction to the temperature of its heat balance; nothing changes without thermal resistances.
+/// Brings every junction to the temperature of its heat balance; nothing changes without thermal resistances. Gives the
+/// temperatures, kelvin.
 pub(crate) fn settle(
     mixer: &mut Mixer,
     design: &Design,
     diodes: &[SchottkyParameters],
     watch: &dyn Watch,
-) -> Result<(), ProjectError> {
-    if diodes.iter().all(|d| d.thermal_resistance_k_per_w.unwrap_or(0.0) <= 0.0) {
-        return Ok(());
-    }
+) -> Result<Vec<f64>, ProjectError> {
     let surroundings_k = design.temperature.si();
+    if diodes.iter().all(|d| d.thermal_resistance_k_per_w.unwrap_or(0.0) <= 0.0) {
+        return Ok(vec![surroundings_k; diodes.len()]);
+    }
     let rs_ohm: Vec<f64> = diodes.iter().map(|d| d.rs_ohm).collect();
     let mut temp_k = vec![surroundings_k; diodes.len()];
     let mut power_w = vec![0.0; diodes.len()];
@@ -50,7 +51,7 @@ pub(crate) fn settle(
         let contraction = step_k / step_before_k;
         if step_k <= LEFT_K * (1.0 - contraction) {
             mixer.findings.push(note(mixer, design, &temp_k, &power_w));
-            return Ok(());
+            return Ok(temp_k);
         }
         step_before_k = step_k;
     }

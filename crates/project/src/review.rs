@@ -2,7 +2,7 @@
 
 use crate::design::{CircuitText, Design, DiodeModel};
 use crate::error::ProjectError;
-use crate::field;
+use crate::{field, spread};
 use numerics::Watch;
 use quantity::Finding;
 use spec::{Item, JunctionWaveform, Review};
@@ -19,6 +19,7 @@ pub fn run(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
     let mut review = run_once(design, watch)?;
     field::bands::add(design, &mut review, |other| run_once(other, watch))?;
     review.sections.extend(field::page::sections(design)?);
+    spread::review_bands(design, &mut review, watch)?;
     review.findings.extend(remarks);
     Ok(review)
 }

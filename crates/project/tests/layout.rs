@@ -102,7 +102,7 @@ fn a_broken_rule_is_marked_where_it_is_broken() {
     assert!(matches!(&broken[0].rule, Rule::Space { layer, .. } if layer == "M1"));
     check("found, um", broken[0].found_m * 1e6, 10.0);
     let plan = draw::plan(&design, &layout, &broken);
-    let mark = plan.marks.iter().find(|m| m.name.starts_with("space")).expect("marked");
+    let mark = plan.marks.iter().find(|m| m.name.contains("space 10.0 µm")).expect("marked");
     assert!(mark.at.0.abs() < 6.0, "in the gap: {mark:?}");
 }
 
@@ -116,7 +116,8 @@ fn the_section_picture_shows_the_layers_at_their_heights() {
         let z = || layer.outlines.iter().flatten().map(|p| p.1);
         (z().fold(f64::INFINITY, f64::min), z().fold(f64::NEG_INFINITY, f64::max))
     };
-    for (name, low, high) in [("base", 0.0, 200.0), ("M1", 200.0, 203.0), ("M2", 218.0, 221.0), ("film1", 200.0, 218.0)]
+    for (name, low, high) in
+        [("base", 200.0 - 1.5 * 21.0, 200.0), ("M1", 200.0, 203.0), ("M2", 218.0, 221.0), ("film1", 200.0, 218.0)]
     {
         let found = heights(name);
         check(name, found.0, low);

@@ -287,7 +287,25 @@ pub fn plan(design: &Design, layout: &Layout, violations: &[Violation]) -> Drawi
         })
         .collect();
     marks.extend(violations.iter().map(|v| Mark { name: short(v), at: middle(v.place[0], v.place[1]) }));
+    let marks = gathered(marks, MARK_APART * (high[0] - low[0]) * UM);
     Drawing { title: format!("Layout {}", layout.name), layers, marks, stretch: 1.0 }
+}
+
+/// Marks nearer than this share of the width of the box share one name.
+const MARK_APART: f64 = 0.02;
+
+/// Marks closer than a distance as one, with all their names.
+fn gathered(marks: Vec<Mark>, apart_um: f64) -> Vec<Mark> {
+    let mut out: Vec<Mark> = Vec::new();
+    for mark in marks {
+        let near = |m: &&mut Mark| (m.at.0 - mark.at.0).hypot(m.at.1 - mark.at.1) < apart_um;
+        match out.iter_mut().find(near) {
+            Some(first) if first.name.split(", ").any(|name| name == mark.name) => {}
+            Some(first) => first.name = format!("{}, {}", first.name, mark.name),
+            None => out.push(mark),
+        }
+    }
+    out
 }
 
 fn short(violation: &Violation) -> String {
@@ -302,6 +320,10 @@ fn short(violation: &Violation) -> String {
 
 /// Height of the section's picture over its width.
 const SECTION_SHAPE: f64 = 0.45;
+/// How far the section reaches below the lowest patterned metal, in heights of all patterned metal.
+const BELOW: f64 = 1.5;
+/// The same above the highest.
+const ABOVE: f64 = 1.0;
 
 /// Upright section of a layout along a line of constant y: layers of the stack with the metal and vias that are cut.
 ///
@@ -313,21 +335,24 @@ pub fn section(design: &Design, layout: &Layout, y_m: f64) -> Result<Option<Draw
     let stack = &technology.stackup;
     let faces = stack.faces().map_err(wrong)?;
     let Enclosure { low, high, .. } = layout.enclosure;
+    let metal = || faces.sheets.iter().flat_map(|s| [s.bottom_m, s.top_m]);
+    let (lowest, highest) = metal().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), z| (l.min(z), h.max(z)));
+    if !lowest.is_finite() {
+        return Ok(None);
+    }
+    // what is far below and above the metal would only flatten what matters
+    let span = (highest - lowest).max(10e-6);
+    let shown = [(lowest - BELOW * span).max(0.0), highest + ABOVE * span];
     let bar = |x: [f64; 2], z: [f64; 2]| {
         let [x0, x1] = x.map(|x| x * UM);
-        let [z0, z1] = z.map(|z| z * UM);
+        let [z0, z1] = z.map(|z| z.clamp(shown[0], shown[1]) * UM);
         vec![(x0, z0), (x1, z0), (x1, z1), (x0, z1)]
     };
     let mut layers = Vec::new();
-    let mut top_m = 0.0_f64;
-    for slab in &faces.slabs {
-        let upper = if slab.top_m.is_finite() { slab.top_m } else { slab.bottom_m + 200e-6 };
-        // tall air only flattens what matters
-        let upper = upper.min(slab.bottom_m + 3.0 * top_m.max(20e-6));
+    for slab in faces.slabs.iter().filter(|s| s.top_m > shown[0] && s.bottom_m < shown[1]) {
         let name = stack.layers.get(slab.layer).map_or("air", |l| l.name.as_str());
-        let outlines = vec![bar([low[0], high[0]], [slab.bottom_m, upper])];
+        let outlines = vec![bar([low[0], high[0]], [slab.bottom_m, slab.top_m])];
         layers.push(DrawingLayer { name: name.into(), outlines });
-        top_m = upper;
     }
     for sheet in &faces.sheets {
         let name = &stack.layers[sheet.layer].name;
@@ -349,8 +374,14 @@ pub fn section(design: &Design, layout: &Layout, y_m: f64) -> Result<Option<Draw
     if !outlines.is_empty() {
         layers.push(DrawingLayer { name: "vias".into(), outlines });
     }
-    let stretch = (SECTION_SHAPE * (high[0] - low[0]) / top_m.max(1e-9)).max(1.0).round();
-    let title = format!("Section of {} along y = {:.0} µm", layout.name, y_m * UM);
+    let stretch = (SECTION_SHAPE * (high[0] - low[0]) / (shown[1] - shown[0])).max(1.0).round();
+    let title = format!(
+        "Section of {} along y = {:.0} µm, heights {:.0} to {:.0} µm",
+        layout.name,
+        y_m * UM,
+        shown[0] * UM,
+        shown[1] * UM
+    );
     Ok(Some(Drawing { title, layers, marks: Vec::new(), stretch }))
 }
 

@@ -162,7 +162,12 @@ pub fn page(design: &Design, tasks: &[Task<'_>]) -> Result<Review, ProjectError>
     Ok(Review {
         design: format!("{}: passive structure", design.name),
         about: design.about.clone(),
-        nominal: Conditions::default(),
+        nominal: Conditions {
+            lo_hz: design.plan.lo.si(),
+            lo_dbm: design.plan.lo_level.dbm(),
+            temp_k: design.temperature.si(),
+            ..Conditions::default()
+        },
         summary: Vec::new(),
         verdicts: Vec::new(),
         sections: sections(design)?,

@@ -98,9 +98,12 @@ fn a_broken_rule_is_marked_where_it_is_broken() {
     design = design.moved(&[("balun.gap", 10e-6)]).expect("known");
     let layout = draw::layout(&design, balun(&design), &[]).expect("drawable");
     let broken = draw::broken_rules(&design, &layout).expect("known layers");
-    assert_eq!(broken.len(), 1, "{broken:?}");
-    assert!(matches!(&broken[0].rule, Rule::Space { layer, .. } if layer == "M1"));
-    check("found, um", broken[0].found_m * 1e6, 10.0);
+    // in the middle of the facing edges and at their ends
+    assert!(!broken.is_empty());
+    for violation in &broken {
+        assert!(matches!(&violation.rule, Rule::Space { layer, .. } if layer == "M1"), "{violation:?}");
+        check("found, um", violation.found_m * 1e6, 10.0);
+    }
     let plan = draw::plan(&design, &layout, &broken);
     let mark = plan.marks.iter().find(|m| m.name.contains("space 10.0 µm")).expect("marked");
     assert!(mark.at.0.abs() < 6.0, "in the gap: {mark:?}");

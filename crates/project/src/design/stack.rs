@@ -135,6 +135,17 @@ fn place_of(error: &StackupError, stack: &Stackup, spans: &[std::ops::Range<usiz
     spans.get(index).cloned()
 }
 
+const MATERIAL_KEYS: [&str; 8] = [
+    "conductivity",
+    "conductivity_sd",
+    "roughness",
+    "permittivity",
+    "permittivity_sd",
+    "loss_tangent",
+    "loss_tangent_sd",
+    "given_at",
+];
+
 type Named<T> = Vec<(At<String>, Option<T>)>;
 
 fn read_materials(t: &Table<'_>) -> (Named<Dielectric>, Named<Metal>) {
@@ -154,7 +165,13 @@ fn read_materials(t: &Table<'_>) -> (Named<Dielectric>, Named<Metal>) {
             _ => {
                 let message = format!("material `{}` must have either `conductivity` or `permittivity`", name.value);
                 let help = "write `conductivity` for a metal, `permittivity` for a dielectric";
-                t.sink().push(ProblemKind::MissingKey, name.span, message, help);
+                t.sink().push(ProblemKind::MissingKey, name.span.clone(), message, help);
+                // a misspelt key is told too
+                for key in MATERIAL_KEYS {
+                    material.has(key);
+                }
+                material.finish();
+                dielectrics.push((name, None));
             }
         }
     }

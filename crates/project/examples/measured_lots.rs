@@ -133,18 +133,21 @@ fn truth_of(design: &Design, lot: &Table, truth: &Table, random: &mut Random) ->
     Ok(project::mixer::review(&moved.mixer()?, &plan, &Quiet)?)
 }
 
-/// The reading of a measure at an RF, full level before the small-signal limit.
+/// The reading of a measure at an RF, full level before the small-signal limit before the LO alone.
 fn find(review: &Review, measure: Measure, rf_ghz: f64) -> Option<f64> {
     let near = |r: &&Reading| {
         let c = &r.conditions;
         r.measure.canonical() == measure
-            && c.rf_hz.is_some_and(|f| (f - rf_ghz * 1e9).abs() < 1.0)
+            && c.rf_hz.is_none_or(|f| (f - rf_ghz * 1e9).abs() < 1.0)
             && c.lo_dbm == review.nominal.lo_dbm
             && c.lo_hz == review.nominal.lo_hz
     };
     let all: Vec<&Reading> = review.sections.iter().flat_map(seal::readings).filter(near).collect();
-    let full = all.iter().find(|r| r.conditions.signal_dbm == Some(SIGNAL_DBM));
-    full.or(all.iter().find(|r| r.conditions.signal_dbm.is_none())).map(|r| r.value)
+    let at_rf = |r: &&&Reading| r.conditions.rf_hz.is_some();
+    let full = all.iter().filter(at_rf).find(|r| r.conditions.signal_dbm == Some(SIGNAL_DBM));
+    let small = all.iter().filter(at_rf).find(|r| r.conditions.signal_dbm.is_none());
+    // numbers of the LO alone hold without an RF
+    full.or(small).or(all.iter().find(|r| r.conditions.rf_hz.is_none())).map(|r| r.value)
 }
 
 fn isolation(from: PortName, to: PortName) -> Measure {
@@ -194,7 +197,12 @@ fn write_session(
             let _ = write!(full, "{unit},{f},{loss:.2},{rl_lo:.2},{lr:.1},{li:.1},{ri:.1},{direct:.2}");
             let floor_dbc = FLOOR_DBM - (SIGNAL_DBM - true_loss + cable(f));
             for (m, n) in PRODUCTS {
-                let level = get(Measure::Spur(Product::new(n, -m)))? + f64::from(m - 1) * cable(f);
+                // the review tells products in the middle and where they fall into the output band
+                let Some(level) = find(review, Measure::Spur(Product::new(n, -m)), f) else {
+                    full.push(',');
+                    continue;
+                };
+                let level = level + f64::from(m - 1) * cable(f);
                 let with_floor = 10.0 * (10f64.powf(level / 10.0) + 10f64.powf(floor_dbc / 10.0)).log10();
                 let u = if with_floor - floor_dbc < 10.0 { U_PRODUCT_NEAR } else { U_PRODUCT };
                 let _ = write!(full, ",{:.1}", with_floor + u * random.normal());

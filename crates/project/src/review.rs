@@ -19,8 +19,17 @@ pub fn run(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
     let mut review = run_once(design, watch)?;
     field::bands::add(design, &mut review, |other| run_once(other, watch))?;
     review.sections.extend(field::page::sections(design)?);
-    spread::review_bands(design, &mut review, watch)?;
     review.findings.extend(remarks);
+    Ok(review)
+}
+
+/// The review with fabrication bands on its numbers, where the design says what spreads; see [`spread::review_bands`].
+///
+/// # Errors
+/// As [`run`]; variables that cannot be solved.
+pub fn run_with_bands(design: &Design, watch: &dyn Watch) -> Result<Review, ProjectError> {
+    let mut review = run(design, watch)?;
+    spread::review_bands(design, &mut review, watch)?;
     Ok(review)
 }
 

@@ -1,16 +1,17 @@
 //! Fabrication bands, promises and asymmetries on the readings of a review.
 //!
-//! The spread is drawn from the second-order surrogate of complex amplitudes, so that quantities formed by
+//! The spread is drawn from a surrogate of first order in the complex amplitudes, so that quantities formed by
 //! cancellation get their skewed distribution. A reading takes the band of the quantity of the same measure at the
 //! nearest anchor; its distances are kept, its middle is the reading's own.
 
+use crate::design::{CircuitText, Design};
 use crate::error::ProjectError;
 use crate::process::DesignProcess;
 use mixer::Plan;
 use numerics::Watch;
 use spec::{Asymmetry, Band, Bound, Item, Measure, Promise, Reading, Review, VerdictStatus};
 use tolerance::intervals::quantile;
-use tolerance::{Process, Sampler, Scheme, Surrogate};
+use tolerance::{Expansion, Process, Sampler, Scheme, Surrogate};
 
 /// Units drawn for the bands of a review.
 const UNITS: usize = 512;
@@ -22,7 +23,7 @@ const CONFIDENCE: f64 = 0.98;
 const SEED: u64 = 20;
 
 /// Distribution of every quantity of a process.
-pub struct Distributions {
+pub(super) struct Distributions {
     quantities: Vec<One>,
 }
 
@@ -41,7 +42,7 @@ impl Distributions {
     ///
     /// # Errors
     /// Spreads that cannot be drawn.
-    pub fn new(process: &DesignProcess, surrogate: &Surrogate) -> Result<Self, ProjectError> {
+    pub(super) fn new(process: &DesignProcess, surrogate: &Surrogate) -> Result<Self, ProjectError> {
         let sampler = Sampler::new(process.variables(), process.correlations())?;
         let draws = sampler.draws(Scheme::Sobol, UNITS, SEED);
         let units: Vec<Vec<f64>> = draws.iter().map(|d| surrogate.measures(process, &d.total())).collect();
@@ -117,6 +118,21 @@ fn sensitivities(process: &DesignProcess, surrogate: &Surrogate, nominal: &[f64]
     out
 }
 
+/// Puts fabrication bands on a review, where the design says what spreads.
+///
+/// # Errors
+/// As [`DesignProcess::new`].
+pub fn review_bands(design: &Design, review: &mut Review, watch: &dyn Watch) -> Result<(), ProjectError> {
+    if design.process.is_empty() || !matches!(design.circuit, CircuitText::Free(_)) {
+        return Ok(());
+    }
+    let process = DesignProcess::new(design, watch)?;
+    match design.plans().first() {
+        Some((_, plan)) => add_bands(&process, review, plan, watch),
+        None => Ok(()),
+    }
+}
+
 /// Puts fabrication bands on every reading of a review at nominal LO, and judges the requirements again.
 ///
 /// # Errors
@@ -128,7 +144,10 @@ pub fn add_bands(
     watch: &dyn Watch,
 ) -> Result<(), ProjectError> {
     watch.step("fabrication bands", 0, 1)?;
-    let surrogate = Surrogate::new(process.expand(&vec![0.0; process.variables().len()])?);
+    // first order in the complex amplitudes: the levels formed from them keep their skew
+    let at = vec![0.0; process.variables().len()];
+    let (values, gradient) = process.differentiate(&at)?;
+    let surrogate = Surrogate::new(Expansion { at, values, gradient, curvature: Vec::new() });
     let distributions = Distributions::new(process, &surrogate)?;
     let at_nominal = |r: &Reading| {
         r.conditions.lo_hz.total_cmp(&plan.lo_hz).is_eq()

@@ -8,7 +8,7 @@ mod bands;
 mod journal;
 mod page;
 
-pub use bands::add_bands;
+pub use bands::{add_bands, review_bands};
 pub use journal::Journal;
 pub use page::{name_of, page, units_csv};
 pub use tolerance::intervals::Estimate;

@@ -220,7 +220,9 @@ fn port_names(layout: &LayoutText) -> Vec<&str> {
     layout.items.iter().filter(|i| is_port(&i.kind)).map(|i| i.name.value.as_str()).collect()
 }
 
-type Connections = Vec<(At<String>, [At<String>; 2])>;
+/// A port of the layout with node and reference node.
+type Connection = (At<String>, [At<String>; 2]);
+type Connections = Vec<Connection>;
 
 fn read_connections(t: &Table<'_>, drawn: Option<&LayoutText>) -> Option<Connections> {
     let help = "write one entry a port: its name, its node and, unless it is ground, its reference node";
@@ -274,7 +276,7 @@ fn read_connections(t: &Table<'_>, drawn: Option<&LayoutText>) -> Option<Connect
     Some(out)
 }
 
-fn read_targets(t: &Table<'_>, connections: Option<&[(At<String>, [At<String>; 2])]>) -> Option<Vec<(usize, usize)>> {
+fn read_targets(t: &Table<'_>, connections: Option<&[Connection]>) -> Option<Vec<(usize, usize)>> {
     if !t.has("targets") {
         return Some(Vec::new());
     }

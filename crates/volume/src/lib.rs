@@ -48,7 +48,7 @@ pub use port_test::{Part, port_self_test};
 pub use resonance::{Resonance, resonances};
 pub use response::FieldNetwork;
 pub use solution::{Driven, FieldSolution, PortLine, SolutionReport, SolveSettings};
-pub use solve::{Asked, Checks, Derivative, MeshStep, Solved, solve_structure};
+pub use solve::{Asked, Checks, Derivative, MeshStep, Solved, estimate_structure, solve_structure};
 pub use space::Formulation;
 pub use structure::{PortName, Structure, Variation};
 pub use sweep::{Sweep, SweepSettings};

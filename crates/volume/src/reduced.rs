@@ -24,7 +24,7 @@ pub(crate) struct Basis {
 
 impl Basis {
     pub(crate) fn dimension(&self) -> usize {
-        if self.n == 0 { 0 } else { self.columns.len() / self.n }
+        self.columns.len().checked_div(self.n).unwrap_or(0)
     }
 
     /// Adds real and imaginary parts of the fields; returns the number of the first new column.

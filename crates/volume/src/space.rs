@@ -227,13 +227,13 @@ impl Space {
             raws.into_iter().for_each(|raw| free[raw] = false);
         });
         if self.order == Order::Second {
-            for raw in 0..free.len() {
+            for (raw, free) in free.iter_mut().enumerate() {
                 let layer = if raw < self.n_plane {
                     (raw % self.n_up).checked_sub(self.n_levels)
                 } else {
                     ((raw - self.n_plane) % self.n_flat).checked_sub(self.n_levels - 1)
                 };
-                free[raw] &= layer.is_none_or(|l| !mesh.linear_layers[l]);
+                *free &= layer.is_none_or(|l| !mesh.linear_layers[l]);
             }
         }
         free

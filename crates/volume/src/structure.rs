@@ -63,6 +63,9 @@ impl Structure {
     /// Asks for the derivative with respect to a number of the stack: a thickness (per metre), permittivity or
     /// loss tangent (per one), conductivity (per siemens per metre), width bias (per metre of added width) or
     /// registration (per metre). Stack, layout and settings are those of [`Structure::from_layout`].
+    ///
+    /// Width bias and registration are not yet confirmed: on a coarse mesh they were found 60 % away from differences
+    /// of new meshes. Thicknesses and permittivities agree within 0.04 %.
     pub fn vary(
         &mut self,
         stackup: &Stackup,

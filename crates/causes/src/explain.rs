@@ -1,10 +1,12 @@
 //! From records to an explanation: every story weighed, the best ones by full re-solution, then what follows.
 //!
-//! 1. Every story is fitted, on a cheap device where one is given. 2. Stories that can still win are fitted again by
-//! full solutions from where they ended. 3. Evidence times odds ranks them. 4. Three alarms are asked about the story
-//! that nothing is wrong: does the prior prediction cover the data, does any declared cause stray, does another story
-//! stand far above it. 5. Without an alarm the units are in order; otherwise the best story is the finding, unless
-//! another one explains the data about as well, or none does.
+//! 1. Every story is fitted, on a cheap device where one is given.
+//! 2. Stories that can still win are fitted again by full solutions from where they ended.
+//! 3. Evidence times odds ranks them.
+//! 4. Three alarms are asked about the story that nothing is wrong: does the prior prediction cover the data, does any
+//!    declared cause stray, does another story stand far above it.
+//! 5. Without an alarm the units are in order; otherwise the best story is the finding, unless another one explains
+//!    the data about as well, or none does.
 
 use crate::attribution::{Attribution, attribute};
 use crate::cause::{Cause, Hypothesis, Kind, Scope};

@@ -142,7 +142,7 @@ fn find(review: &Review, measure: Measure, rf_ghz: f64) -> Option<f64> {
             && c.lo_dbm == review.nominal.lo_dbm
             && c.lo_hz == review.nominal.lo_hz
     };
-    let all: Vec<&Reading> = review.sections.iter().flat_map(seal::readings).filter(near).collect();
+    let all: Vec<&Reading> = seal::promised(review).filter(near).collect();
     let at_rf = |r: &&&Reading| r.conditions.rf_hz.is_some();
     let full = all.iter().filter(at_rf).find(|r| r.conditions.signal_dbm == Some(SIGNAL_DBM));
     let small = all.iter().filter(at_rf).find(|r| r.conditions.signal_dbm.is_none());

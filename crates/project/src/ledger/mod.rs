@@ -10,7 +10,7 @@ pub use import::{read_comparisons, read_durations};
 pub use page::page;
 
 use crate::error::ProjectError;
-use crate::seal::readings;
+use crate::seal::promised;
 use ::ledger::{
     Comparison, DriftReport, DriftSettings, Duration, Entry, Experience, Learned, Ledger, LedgerError, LeftOut, Value,
     Verified, Yield, class_of, find_drift, learn, leave_one_design_out,
@@ -188,7 +188,7 @@ fn judged_again(review: &Review, verdict: &Verdict) -> Verdict {
     let Some(worst) = &verdict.worst else { return verdict.clone() };
     let mut candidates: Vec<&Reading> = vec![worst];
     if let Some(measure) = verdict.limit.measure.filter(|m| is_swept(*m)) {
-        let all = review.sections.iter().flat_map(readings).filter(|r| r.measure == measure);
+        let all = promised(review).filter(|r| r.measure == measure);
         candidates.extend(all.filter(|r| is_judged(review, &verdict.limit, r, worst)));
     }
     verdict.limit.judge(candidates)

@@ -97,7 +97,7 @@ pub fn challenge(
     for (kind, unit, difference) in differences.into_iter().flatten() {
         let w = worst.entry((kind, unit)).or_default();
         // a difference that is no number must not hide
-        if !(difference <= *w) {
+        if difference.is_nan() || difference > *w {
             *w = difference;
         }
     }

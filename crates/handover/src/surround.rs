@@ -321,7 +321,8 @@ fn check(part: &Part, ohm: f64, place: &str) -> Result<(), HandoverError> {
             }
         }
         Part::Reflects { gamma, band_hz } | Part::PassBand { gamma, band_hz } => {
-            if !(gamma.norm() <= 1.0 + 1e-12) || !(band_hz.0 >= 0.0 && band_hz.1 >= band_hz.0) {
+            let passive = (0.0..=1.0 + 1e-12).contains(&gamma.norm());
+            if !passive || !(0.0..=band_hz.1).contains(&band_hz.0) {
                 return refuse("a reflection of magnitude 0 to 1 in a band", format!("{gamma} in {band_hz:?} Hz"));
             }
         }

@@ -32,7 +32,7 @@ fn pads_add_up_and_a_pad_behind_a_converter_adds_its_loss_to_the_figure() {
     // a converter whose figure equals its loss is a pad for the wanted signal: SSB figure of a broadband passive mixer at
     // 290 K with equal image response is its loss (image noise counted as the source's)
     let mixer = Stage { kind: StageKind::Converter, ..Stage::pad("mixer", 6.0) };
-    assert!((last_noise(&[mixer.clone()]) - 6.0).abs() < 1e-12);
+    assert!((last_noise(std::slice::from_ref(&mixer)) - 6.0).abs() < 1e-12);
     let front = last_noise(&[Stage::pad("pad", 3.0), mixer.clone()]);
     assert!((front - 9.0).abs() < 1e-12, "{front}");
 }

@@ -37,7 +37,12 @@ fn reading(measure: Measure, value: f64, rf_ghz: f64) -> Reading {
 
 fn limits() -> Vec<Limit> {
     let bound = Bound::AtMost(8.0);
-    vec![Limit { measure: Some(Measure::ConversionLoss), bound, band_hz: Some((20e9, 26e9)), why: "link budget".into() }]
+    vec![Limit {
+        measure: Some(Measure::ConversionLoss),
+        bound,
+        band_hz: Some((20e9, 26e9)),
+        why: "link budget".into(),
+    }]
 }
 
 fn seal() -> Seal {

@@ -47,7 +47,14 @@ pub fn capacitance(path: &Path, sigma: Option<Capacitance>) -> Result<Fitted<Cap
 /// Residuals over their standard deviation against the abscissa, as a picture.
 fn residual_plot(table: &str, x_label: &str, x: &[f64], fit: &DiodeFit) -> String {
     let points = x.iter().zip(&fit.standardised);
-    let points = points.map(|(&x, &y)| Point { x, y, band: None, reach: None, hollow: false, tip: format!("{y:+.2} at {x:.4}") });
+    let points = points.map(|(&x, &y)| Point {
+        x,
+        y,
+        band: None,
+        reach: None,
+        hollow: false,
+        tip: format!("{y:+.2} at {x:.4}"),
+    });
     let plot = LinePlot {
         title: format!("Residuals of the {table} table"),
         x_label: x_label.into(),

@@ -384,7 +384,7 @@ pub fn reproduce(model: &Model, watch: &dyn Watch) -> Result<Reproduction, Proje
         };
         let difference = (new.value - told.value).abs();
         out.compared += 1;
-        if out.worst.as_ref().is_none_or(|(w, _)| !(difference <= *w)) {
+        if out.worst.as_ref().is_none_or(|(w, _)| difference.is_nan() || difference > *w) {
             out.worst = Some((difference, told.measure.label()));
         }
     }

@@ -22,3 +22,6 @@ pub use json::json;
 pub use plots::pictures;
 pub use rows::csv;
 pub use text::summary_text;
+
+/// Style sheet of our pages, beside [`picture::palette::style_sheet`]; other pages in the same look use it too.
+pub const PAGE_STYLE: &str = include_str!("style.css");

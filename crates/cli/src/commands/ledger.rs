@@ -6,7 +6,7 @@ use clap::Args;
 use project::{ProjectError, files, ledger, lot, report};
 use serde_json::json;
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 #[derive(Debug, Args)]
 pub(crate) struct Ledger {
@@ -44,13 +44,11 @@ fn coverage(text: &str) -> Result<f64, String> {
 pub(crate) fn run(arguments: &Ledger, global: &Global) -> Result<Outcome, ProjectError> {
     let file = &arguments.file;
     let mut entries = Vec::new();
-    for (table, read) in [
-        (&arguments.import, ledger::read_comparisons as fn(&Path) -> _),
-        (&arguments.durations, ledger::read_durations as fn(&Path) -> _),
-    ] {
-        if let Some(table) = table {
-            entries.extend(read(table)?);
-        }
+    if let Some(table) = &arguments.import {
+        entries.extend(ledger::read_comparisons(table)?);
+    }
+    if let Some(table) = &arguments.durations {
+        entries.extend(ledger::read_durations(table)?);
     }
     if let Some([seal, sessions @ ..]) = arguments.add.as_deref() {
         entries.extend(lot::records(&lot::compare(seal, sessions)?));

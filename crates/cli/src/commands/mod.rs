@@ -1,19 +1,19 @@
 //! What each command does; no formulas.
 
+pub(crate) mod chain;
 pub(crate) mod explain;
 pub(crate) mod field;
 mod fit;
+pub(crate) mod intervals;
 pub(crate) mod ledger;
 pub(crate) mod lot;
-pub(crate) mod chain;
-pub(crate) mod intervals;
+mod network;
 pub(crate) mod open;
 pub(crate) mod pack;
-pub(crate) mod surround;
-pub(crate) mod terminations;
-mod network;
 pub(crate) mod seal;
 pub(crate) mod spread;
+pub(crate) mod surround;
+pub(crate) mod terminations;
 
 use crate::arguments::{Command, Global};
 use crate::output;

@@ -5,7 +5,7 @@
 //! Not for: computing a mixer (that is a [`Device`] handed in), importing measurements, files.
 //!
 //! The observation model has two stages. A device turns deviations of process variables into numbers, by full
-//! re-solution with exact derivatives ([`device`]); the bench then changes numbers in closed form ([`bench`]).
+//! re-solution with exact derivatives ([`device`]); the bench then changes numbers in closed form ([`mod@bench`]).
 //! Units of a lot are explained together: causes of the lot, of the unit and of the bench session add ([`lot`]).
 //! Everything below is generic: [`posterior`] sees a function with derivatives, data with uncertainties and priors.
 //!

@@ -2,7 +2,7 @@
 //!
 //! Under a story the candidate's values are normal: mean from the most probable causes, covariance
 //! `G C Gᵀ + R` from the posterior and the candidate's own noise. A candidate decides between two stories when their
-//! predictions lie [`SEPARATION`](crate::fingerprint::SEPARATION) standard deviations apart.
+//! predictions lie [`SEPARATION`] standard deviations apart.
 //! The posterior after a candidate follows from the linear update `C − C Gᵀ (G C Gᵀ + R)⁻¹ G C`; it does not depend on
 //! the value that will be seen.
 

@@ -375,9 +375,8 @@ pub fn reproduce(model: &Model, watch: &dyn Watch) -> Result<Reproduction, Proje
     let found = reference_readings(&again);
     let mut out = Reproduction { compared: 0, worst: None, missing: Vec::new() };
     for told in &model.reference.readings {
-        let same = |r: &&Reading| {
-            (r.measure, &r.conditions, r.quality.method) == (told.measure, &told.conditions, told.quality.method)
-        };
+        let same =
+            |r: &&Reading| (r.measure, place(r), r.quality.method) == (told.measure, place(told), told.quality.method);
         let Some(new) = found.iter().find(same) else {
             out.missing.push(told.measure.label());
             continue;
@@ -389,6 +388,13 @@ pub fn reproduce(model: &Model, watch: &dyn Watch) -> Result<Reproduction, Proje
         }
     }
     Ok(out)
+}
+
+/// Conditions under which a reading is found again: the compression point is itself a level.
+fn place(r: &Reading) -> spec::Conditions {
+    let own_level = r.measure == spec::Measure::InputP1db;
+    let signal_dbm = if own_level { None } else { r.conditions.signal_dbm };
+    spec::Conditions { signal_dbm, ..r.conditions.clone() }
 }
 
 /// Reads and verifies a package.

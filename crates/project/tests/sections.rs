@@ -133,7 +133,7 @@ fn a_technology_file_is_shared_and_its_mistakes_point_into_it() {
     let folder = own_folder("technology");
     std::fs::create_dir_all(&folder).expect("a folder of ours");
     let text = demo::CIRCUIT_TEXT;
-    let (from, to) = (text.find("[stackup]").expect("there"), text.find("[diode.V27]").expect("there"));
+    let (from, to) = (text.find("[stackup]").expect("there"), text.find("[[process]]").expect("there"));
     let stack = text[from..to].replace("[stackup]\n", "format = 1\n").replace("stackup.", "");
     let design = format!("{}{}", &text[..from], &text[to..]).replacen(
         "format = 1",

@@ -3,7 +3,7 @@
 //! Input: a design with `[[process]]` tables, bench records, what was observed beside the bench, what paper states.
 //! Output: one [`LotExplained`] a lot and a page of all.
 //! The prediction's own error is taken from a seal where one is given, else from what such numbers usually carry
-//! ([`usual_error`]). Only the numbers measured under the conditions of the design's review points are used.
+//! (`usual_error`). Only the numbers measured under the conditions of the design's review points are used.
 
 mod harmonic;
 mod page;

@@ -7,7 +7,7 @@
 use crate::error::ProjectError;
 use crate::process::DesignProcess;
 use numerics::{CMatrix, Complex64};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::Write;
 use std::path::PathBuf;
@@ -26,6 +26,8 @@ struct State {
     path: Option<PathBuf>,
     file: Option<File>,
     known: BTreeMap<Vec<u64>, Vec<Complex64>>,
+    /// Points read from the file and not asked for yet.
+    unread: BTreeSet<Vec<u64>>,
     used: usize,
     computed: usize,
     failed: Option<std::io::Error>,
@@ -70,7 +72,8 @@ impl<'a> Journal<'a> {
             let opened = File::options().append(true).open(path);
             file = Some(opened.map_err(ProjectError::io("append to", path))?);
         }
-        let state = State { path, file, known, used: 0, computed: 0, failed: None };
+        let unread = known.keys().cloned().collect();
+        let state = State { path, file, known, unread, used: 0, computed: 0, failed: None };
         Ok(Self { process, state: Mutex::new(state) })
     }
 
@@ -88,6 +91,9 @@ impl<'a> Journal<'a> {
 
     fn remember(&self, key: Vec<u64>, answers: &[Complex64]) {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        if state.known.contains_key(&key) {
+            return; // another thread was asked for the same point
+        }
         state.computed += 1;
         let line = line_of(&key, answers);
         if let Some(file) = &mut state.file
@@ -160,7 +166,7 @@ impl Process for Journal<'_> {
         {
             let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
             if let Some(answers) = state.known.get(&key).cloned() {
-                state.used += 1;
+                state.used += usize::from(state.unread.remove(&key));
                 return Ok(answers);
             }
         }

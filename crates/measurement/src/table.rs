@@ -50,6 +50,13 @@ const CONDITION_COLUMNS: [(&str, Column); 8] = [
     ("floor", Column::Floor),
 ];
 
+/// Line on which a record really begins: the reader's position lies before the remarks it skipped.
+fn line_at(text: &str, position: &csv::Position) -> u64 {
+    let rest = text.get(position.byte() as usize..).unwrap_or_default();
+    let skipped = rest.lines().take_while(|l| l.trim().is_empty() || l.starts_with('#')).count();
+    position.line() + skipped as u64
+}
+
 /// Reads a table.
 ///
 /// # Errors
@@ -63,7 +70,7 @@ pub fn read(file: &str, text: &str, session: &Session) -> Result<Vec<Measured>, 
         .from_reader(text.as_bytes());
     let mut records = reader.records();
     let place = |line: u64, column: usize| Place { file: file.into(), line, column: column as u64 + 1 };
-    let line_of = |r: &csv::StringRecord| r.position().map_or(0, csv::Position::line);
+    let line_of = |r: &csv::StringRecord| r.position().map_or(0, |p| line_at(text, p));
     let broken = |e: &csv::Error| {
         let line = e.position().map_or(0, csv::Position::line);
         MeasurementError::file(place(line, 0), "comma-separated text", e.to_string(), "correct the line")

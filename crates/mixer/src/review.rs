@@ -22,6 +22,7 @@ pub fn review(mixer: &Mixer, plan: &Plan, watch: &dyn Watch) -> Result<Review, M
     let verdicts = plan.limits.iter().map(|l| judge(&ctx, l, &sections)).collect();
     let nominal = mixer.conditions(plan.lo_hz, plan.lo_dbm, plan.rf_centre_hz(), Some(plan.signal_dbm));
     Ok(Review {
+        title: String::new(),
         design: mixer.name.clone(),
         about: mixer.about.clone(),
         nominal,

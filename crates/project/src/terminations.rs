@@ -107,7 +107,8 @@ pub fn run(model: &Model, asked: &Asked, watch: &dyn Watch) -> Result<(Review, S
         asked.reflection
     );
     let design = format!("{}: terminations", model.name);
-    let review = Review { design, about, nominal, summary: Vec::new(), verdicts: Vec::new(), sections, findings, work };
+    let title = "Terminations".into();
+    let review = Review { title, design, about, nominal, sections, findings, work, ..Review::default() };
     Ok((review, study))
 }
 

@@ -15,44 +15,71 @@ pub fn html(review: &Review) -> String {
     let mut body = String::new();
     header(&mut body, review);
     summary(&mut body, review);
-    verdicts(&mut body, review);
-    findings(&mut body, review);
+    if judges(review) {
+        verdicts(&mut body, review);
+    }
+    if remarks(review) {
+        findings(&mut body, review);
+    }
     for section in &review.sections {
         run(&mut body, section);
     }
-    guide(&mut body);
+    if numbers(review) > 0 {
+        guide(&mut body);
+    }
     footer(&mut body, review);
     format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
-         <meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{} – mixer review</title>\n\
+         <meta name=\"color-scheme\" content=\"light dark\"/>\n<title>{} – {}</title>\n\
          <style>\n{}{}</style>\n</head>\n<body>\n{body}</body>\n</html>\n",
         escape(&review.design),
+        escape(&words::kind(review).to_lowercase()),
         palette::style_sheet(),
         include_str!("style.css"),
     )
 }
 
+/// Requirements are shown where limits are judged, and in the review of a mixer to say that none are stated.
+fn judges(review: &Review) -> bool {
+    review.title.is_empty() || !review.verdicts.is_empty()
+}
+
+fn remarks(review: &Review) -> bool {
+    review.title.is_empty() || !review.findings.is_empty()
+}
+
 fn header(out: &mut String, review: &Review) {
-    let _ = writeln!(out, "<header>\n<p class=\"kind\">Mixer review</p>\n<h1>{}</h1>", escape(&review.design));
-    let _ = writeln!(out, "<p>{}</p>\n<dl>", escape(&typeset_levels(&review.about)));
-    for (name, text) in words::conditions(&review.nominal) {
-        let (class, text) = if name == "Terminations" { (" class=\"wide\"", text) } else { ("", typeset(&text)) };
-        let _ = writeln!(out, "<div{class}><dt>{name}</dt><dd>{}</dd></div>", escape(&text));
+    let kind = escape(words::kind(review));
+    let _ = writeln!(out, "<header>\n<p class=\"kind\">{}</p>\n<h1>{}</h1>", kind, escape(&review.design));
+    let _ = writeln!(out, "<p>{}</p>", escape(&typeset_levels(&review.about)));
+    if review.nominal != spec::Conditions::default() {
+        out.push_str("<dl>\n");
+        for (name, text) in words::conditions(&review.nominal) {
+            let (class, text) = if name == "Terminations" { (" class=\"wide\"", text) } else { ("", typeset(&text)) };
+            let _ = writeln!(out, "<div{class}><dt>{name}</dt><dd>{}</dd></div>", escape(&text));
+        }
+        out.push_str("</dl>\n");
     }
-    out.push_str("</dl>\n<nav aria-label=\"Contents\">");
+    out.push_str("<nav aria-label=\"Contents\">");
     let mut link = |key: &str, title: &str| {
         let _ = write!(out, "<a href=\"#{}\">{}</a> ", escape(&anchor(key)), escape(title));
     };
     if !review.summary.is_empty() {
         link("headline", "Headline numbers");
     }
-    link("requirements", "Requirements");
-    link("remarks", "Remarks");
+    if judges(review) {
+        link("requirements", "Requirements");
+    }
+    if remarks(review) {
+        link("remarks", "Remarks");
+    }
     for s in &review.sections {
         link(&format!("run-{}", s.key), &s.title);
     }
-    link("guide", "How to read the numbers");
+    if numbers(review) > 0 {
+        link("guide", "How to read the numbers");
+    }
     out.push_str("</nav>\n</header>\n");
 }
 
@@ -442,13 +469,21 @@ fn footer(out: &mut String, review: &Review) {
         }
         out.push_str("</tbody></table>\n");
     }
+    let numbers = numbers(review);
+    if numbers > 0 {
+        let _ = writeln!(
+            out,
+            "<p>{} numbers. A table is printed when it is open; the CSV and JSON files hold every number.</p>",
+            plain(numbers as f64)
+        );
+    }
+    out.push_str("</footer>\n");
+}
+
+/// Readings and samples on the page.
+fn numbers(review: &Review) -> usize {
     let count = |s: &Section| s.items.iter().map(items_count).sum::<usize>();
-    let numbers = review.summary.len() + review.sections.iter().map(count).sum::<usize>();
-    let _ = writeln!(
-        out,
-        "<p>{} numbers. A table is printed when it is open; the CSV and JSON files hold every number.</p>\n</footer>",
-        plain(numbers as f64)
-    );
+    review.summary.len() + review.sections.iter().map(count).sum::<usize>()
 }
 
 fn items_count(item: &Item) -> usize {

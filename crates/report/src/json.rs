@@ -21,6 +21,9 @@ pub struct File {
     pub format: String,
     /// Version of the format.
     pub version: u32,
+    /// What kind of page this is; absent for the review of a mixer.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub title: String,
     /// Name of the design.
     pub design: String,
     /// What was reviewed.
@@ -413,6 +416,7 @@ pub fn file(review: &Review) -> File {
     File {
         format: FORMAT.into(),
         version: VERSION,
+        title: review.title.clone(),
         design: review.design.clone(),
         about: review.about.clone(),
         nominal: conditions(&review.nominal),

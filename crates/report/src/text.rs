@@ -12,11 +12,16 @@ const WIDTH: usize = 100;
 /// Headline numbers, verdicts and remarks as plain text.
 pub fn summary_text(review: &Review) -> String {
     let mut out = String::new();
+    if !review.title.is_empty() {
+        paragraph(&mut out, "", "", &review.title);
+    }
     paragraph(&mut out, "", "", &review.design);
     paragraph(&mut out, "", "", &review.about);
     out.push('\n');
-    let nominal: Vec<String> = words::conditions(&review.nominal).iter().map(|(n, t)| format!("{n} {t}")).collect();
-    paragraph(&mut out, "Conditions  ", "            ", &nominal.join(", "));
+    if review.nominal != Conditions::default() {
+        let nominal: Vec<String> = words::conditions(&review.nominal).iter().map(|(n, t)| format!("{n} {t}")).collect();
+        paragraph(&mut out, "Conditions  ", "            ", &nominal.join(", "));
+    }
     if !review.summary.is_empty() {
         out.push_str("\nHeadline numbers\n");
         readings(&mut out, &review.summary, &review.nominal);

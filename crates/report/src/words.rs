@@ -48,6 +48,11 @@ pub(crate) const fn symbol(status: VerdictStatus) -> &'static str {
     }
 }
 
+/// What kind of page a review is.
+pub(crate) fn kind(review: &spec::Review) -> &str {
+    if review.title.is_empty() { "Mixer review" } else { &review.title }
+}
+
 /// Name and text of each condition that is given, in a fixed order.
 pub(crate) fn conditions(c: &Conditions) -> Vec<(&'static str, String)> {
     let mut out = vec![("LO", frequency(c.lo_hz))];

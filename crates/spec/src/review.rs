@@ -8,8 +8,10 @@ use num_complex::Complex64;
 use quantity::Finding;
 
 /// A whole review.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Review {
+    /// What kind of page this is, such as `Spread in fabrication`; empty for the review of a mixer.
+    pub title: String,
     /// Name of the design.
     pub design: String,
     /// One paragraph on what was reviewed.

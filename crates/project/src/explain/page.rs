@@ -16,6 +16,7 @@ pub fn page(explained: &Explained) -> Review {
     });
     let names: Vec<&str> = explained.lots.iter().map(|l| l.lot.as_str()).collect();
     Review {
+        title: "Causes of measured lots".into(),
         design: format!("{}: causes", explained.design),
         about: format!(
             "Which process, diode or bench deviations explain the measurements of lots {}? Every story is the declared \

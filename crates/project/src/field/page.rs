@@ -160,14 +160,10 @@ pub fn page(design: &Design, tasks: &[Task<'_>]) -> Result<Review, ProjectError>
         (task.part.name.value.clone(), format!("{} full solutions, key {}", kept.n_solutions, &task.key().hex()[..12]))
     });
     Ok(Review {
-        design: format!("{}: passive structure", design.name),
+        title: "Passive structure".into(),
+        design: design.name.clone(),
         about: design.about.clone(),
-        nominal: Conditions {
-            lo_hz: design.plan.lo.si(),
-            lo_dbm: design.plan.lo_level.dbm(),
-            temp_k: design.temperature.si(),
-            ..Conditions::default()
-        },
+        nominal: Conditions::default(),
         summary: Vec::new(),
         verdicts: Vec::new(),
         sections: sections(design)?,

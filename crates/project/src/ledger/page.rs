@@ -12,6 +12,7 @@ pub fn page(learning: &Learning) -> Review {
     sections.extend(yields(learning));
     sections.extend(durations(learning));
     Review {
+        title: "Ledger".into(),
         design: "Ledger of comparisons".into(),
         about: format!(
             "{} comparisons of {n_designs} designs in {} entries; the history is whole, its last hash is {}. Bands hold \

@@ -24,6 +24,7 @@ pub fn page(report: &LotReport) -> Review {
     sections.push(bench(report));
     let lots: Vec<&str> = report.sessions.iter().map(|s| s.lot.as_str()).collect();
     Review {
+        title: "Measured lots".into(),
         design: format!("{}: measured against sealed", report.seal.head.entry.design),
         about: format!(
             "Lots {} measured in {} sessions, compared with the prediction sealed on {} by {} under the name {}. Residuals \

@@ -22,6 +22,7 @@ pub fn page(found: &Found) -> Review {
     let mut findings = design.findings.clone();
     findings.extend(remarks(found));
     Review {
+        title: "Spread in fabrication".into(),
         design: design.name.clone(),
         about: format!(
             "Spread in fabrication of {}: {} units from {} variables at the levels lot, wafer, tile and diode.",

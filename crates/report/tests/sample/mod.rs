@@ -561,6 +561,7 @@ pub fn review() -> Review {
         judge(limit(Some(Measure::InputIp2), Bound::AtLeast(30.0), ""), &[]),
     ];
     Review {
+        title: String::new(),
         design: "Wideband ring mixer, 20 to 26 GHz".into(),
         about: "Two stacked coupled-line baluns, launch, pads and crossover strays around a ring of four diodes, \
                 reviewed as a down-converter with the LO at 28 GHz."

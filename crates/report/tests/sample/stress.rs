@@ -27,6 +27,7 @@ pub fn empty() -> Review {
         Item::Table(Table { title: "No rows".into(), readings: vec![] }),
     ];
     Review {
+        title: String::new(),
         design: String::new(),
         about: String::new(),
         nominal: Conditions::default(),
@@ -106,6 +107,7 @@ pub fn broken() -> Review {
         Item::Table(Table { title: HOSTILE.into(), readings: readings.clone() }),
     ];
     Review {
+        title: HOSTILE.into(),
         design: HOSTILE.into(),
         about: HOSTILE.into(),
         nominal: Conditions { terminations: HOSTILE.into(), lo_hz: f64::NAN, ..conditions(f64::INFINITY) },

@@ -89,6 +89,11 @@ impl Analysis {
         Ok(Self::assemble(pattern, order, &widths, &parents))
     }
 
+    /// Whether this is the analysis of a pattern.
+    pub fn is_of(&self, pattern: &SymmetricPattern) -> bool {
+        *self.pattern == *pattern
+    }
+
     /// Order of the matrix.
     pub fn unknowns(&self) -> usize {
         self.order.len()

@@ -108,6 +108,13 @@ impl<'a> Builder<'a> {
                     let face = self.surface(thick, WALL);
                     self.mark_side(side, face);
                 }
+                Wall::Plate { conductivity_s_per_m, thickness_m, roughness_m } => {
+                    // Field on one face only is the half of a plate of twice the thickness.
+                    let half =
+                        Surface::Conductor { conductivity_s_per_m, thickness_m: 2.0 * thickness_m, roughness_m };
+                    let face = self.surface(half, WALL);
+                    self.mark_side(side, face);
+                }
                 Wall::Absorbing => self.absorb(side),
             }
         }
@@ -196,17 +203,23 @@ impl<'a> Builder<'a> {
         let n_levels = self.mesh.n_levels();
         let mut marked = self.mesh.clone();
         marked.mark_metal(|t, l| if mine[t * n + l] { face } else { Face::Open });
+        // A face with metal on all its sides is idle, such as the part of the ground under a via.
+        let idle = |face: Face, buried: bool| if buried && face != Face::Electric { Face::Open } else { face };
         for (k, target) in self.mesh.flat_faces.iter_mut().enumerate() {
             let (t, level) = (k / n_levels, k % n_levels);
-            if [level.checked_sub(1), Some(level)].into_iter().flatten().any(|l| l < n && mine[t * n + l]) {
-                *target = marked.flat_faces[k];
+            let beside = || [level.checked_sub(1), Some(level)].into_iter().flatten().filter(|&l| l < n);
+            if beside().any(|l| mine[t * n + l]) {
+                let buried = beside().all(|l| marked.medium(t, l).is_none());
+                *target = idle(marked.flat_faces[k], buried);
             }
         }
         for (k, target) in self.mesh.upright_faces.iter_mut().enumerate() {
             let (e, l) = (k / n, k % n);
             let (a, b) = self.mesh.plan.edge_triangles[e];
-            if [Some(a), b].into_iter().flatten().any(|t| mine[t as usize * n + l]) {
-                *target = marked.upright_faces[k];
+            let beside = || [Some(a), b].into_iter().flatten().map(|t| t as usize);
+            if beside().any(|t| mine[t * n + l]) {
+                let buried = beside().all(|t| marked.medium(t, l).is_none());
+                *target = idle(marked.upright_faces[k], buried);
             }
         }
     }

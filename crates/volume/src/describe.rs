@@ -102,6 +102,15 @@ pub enum Wall {
         /// Conductivity, siemens per metre.
         conductivity_s_per_m: f64,
     },
+    /// Metal of finite thickness without field behind it.
+    Plate {
+        /// Conductivity, siemens per metre.
+        conductivity_s_per_m: f64,
+        /// Thickness, metre.
+        thickness_m: f64,
+        /// Root-mean-square roughness, metre.
+        roughness_m: f64,
+    },
 }
 
 /// One of the two pads of an upright port.

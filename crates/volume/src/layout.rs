@@ -22,10 +22,14 @@ pub fn volume_from_layout(
 ) -> Result<Volume, VolumeError> {
     let faces = stackup.faces()?;
     let medium = |k: usize| medium(&stackup.dielectrics[k]);
-    let metal_wall = |k: Option<usize>| {
-        k.map_or(Wall::Absorbing, |k| Wall::Metal {
+    // Ground is the first layer and the lid the last.
+    let plate = |k: Option<usize>, layer: Option<&stackup::Layer>| match (k, layer) {
+        (Some(k), Some(layer)) => Wall::Plate {
             conductivity_s_per_m: stackup.metals[k].conductivity_s_per_m.nominal,
-        })
+            thickness_m: layer.thickness_m.nominal,
+            roughness_m: stackup.metals[k].roughness_rms_m,
+        },
+        _ => Wall::Absorbing,
     };
     let layers = faces
         .slabs
@@ -60,6 +64,8 @@ pub fn volume_from_layout(
         stackup::Wall::Open => Wall::Absorbing,
         stackup::Wall::Magnetic => Wall::Magnetic,
     };
+    let bottom = plate(faces.ground, stackup.layers.first());
+    let top = plate(faces.lid, stackup.layers.last());
     let (low, high) = (layout.enclosure.low, layout.enclosure.high);
     Ok(Volume {
         x_m: [low[0], high[0]],
@@ -67,7 +73,7 @@ pub fn volume_from_layout(
         layers,
         blocks: Vec::new(),
         conductors,
-        walls: [side(0), side(1), side(2), side(3), metal_wall(faces.ground), metal_wall(faces.lid)],
+        walls: [side(0), side(1), side(2), side(3), bottom, top],
         ports: layout.ports.iter().map(|p| find.port(p)).collect::<Result<_, _>>()?,
     })
 }

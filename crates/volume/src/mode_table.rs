@@ -6,15 +6,22 @@
 
 use crate::VolumeError;
 use crate::model::{Model, UprightPath};
-use crate::modes::{port_modes, quasi_static_hz};
+use crate::modes::{port_modes_again, quasi_static_hz};
 use crate::space::Space;
 use crate::system::{to_unknowns, wavenumber};
 use numerics::Complex64;
+use sparse::Analysis;
+use std::collections::BTreeMap;
+use std::sync::Arc;
 
-/// Numbers of points tried in turn.
-const POINTS: [usize; 3] = [7, 13, 25];
-/// Largest relative difference to solutions between the points.
-const ERROR_MAX: f64 = 1e-7;
+/// Points of one piece.
+const POINTS: usize = 7;
+/// Points over the whole band for derivatives, which need fewer digits.
+const POINTS_OF_CHANGE: usize = 9;
+/// Largest relative difference to solutions between the points of a piece.
+const ERROR_MAX: f64 = 1e-6;
+/// A piece shorter than this share of the band is not divided again: the wave is not smooth there.
+const SHARE_MIN: f64 = 1.0 / 40.0;
 
 /// What a wave port is at one frequency.
 #[derive(Debug, Clone)]
@@ -27,27 +34,47 @@ pub(crate) struct ModeReading {
     pub impedance_ohm: Option<Complex64>,
 }
 
-/// One mode over a band.
+/// One mode over a band, in pieces of the root of frequency.
 #[derive(Debug, Clone)]
 pub(crate) struct ModeTable {
     band_hz: [f64; 2],
-    points: Vec<f64>,
-    weights: Vec<f64>,
-    readings: Vec<ModeReading>,
+    /// Whether the lower end stands for all lower frequencies too.
+    from_zero: bool,
+    pieces: Vec<Piece>,
 }
 
-/// The only mode of a plane at one frequency.
-pub(crate) fn reading(
-    model: &Model,
-    space: &Space,
-    edges: &[u32],
-    path: Option<&UprightPath>,
-    freq_hz: f64,
-) -> Result<ModeReading, VolumeError> {
-    let mode = port_modes(model, space, edges, 1, freq_hz)?.swap_remove(0);
-    let impedance_ohm = path.map(|p| mode.impedance_ohm(space, p));
-    let functional = to_unknowns(space, mode.functional.into_iter()).into_iter().collect();
-    Ok(ModeReading { functional, beta: mode.beta, impedance_ohm })
+/// A polynomial through Chebyshev points.
+#[derive(Debug, Clone)]
+struct Piece {
+    points: Vec<f64>,
+    weights: Vec<f64>,
+    readings: Vec<Arc<ModeReading>>,
+}
+
+/// Solutions of one plane, each made once.
+struct Plane<'a> {
+    model: &'a Model,
+    space: &'a Space,
+    edges: &'a [u32],
+    path: Option<&'a UprightPath>,
+    analysis: Option<Arc<Analysis>>,
+    known: BTreeMap<u64, Arc<ModeReading>>,
+}
+
+impl Plane<'_> {
+    /// The only mode at the square of a root of frequency.
+    fn at(&mut self, root: f64) -> Result<Arc<ModeReading>, VolumeError> {
+        if let Some(known) = self.known.get(&root.to_bits()) {
+            return Ok(known.clone());
+        }
+        let modes = port_modes_again(self.model, self.space, self.edges, 1, root * root, &mut self.analysis);
+        let mode = modes?.swap_remove(0);
+        let impedance_ohm = self.path.map(|p| mode.impedance_ohm(self.space, p));
+        let functional = to_unknowns(self.space, mode.functional.into_iter()).into_iter().collect();
+        let out = Arc::new(ModeReading { functional, beta: mode.beta, impedance_ohm });
+        self.known.insert(root.to_bits(), out.clone());
+        Ok(out)
+    }
 }
 
 impl ModeTable {
@@ -60,24 +87,31 @@ impl ModeTable {
         band_hz: [f64; 2],
     ) -> Result<Option<Self>, VolumeError> {
         let floor = quasi_static_hz(model, edges);
+        let from_zero = band_hz[0] <= floor;
         let band_hz = [band_hz[0].max(floor), band_hz[1].max(floor * 1.01)];
-        let at = |t: f64| reading(model, space, edges, path, t * t);
-        for n in POINTS {
-            let out = Self::through(band_hz, n, &at)?;
-            let [low, high] = band_hz.map(f64::sqrt);
+        let mut plane = Plane { model, space, edges, path, analysis: None, known: BTreeMap::new() };
+        let [low, high] = band_hz.map(f64::sqrt);
+        let mut open = vec![[low, high]];
+        let mut pieces = Vec::new();
+        while let Some([a, b]) = open.pop() {
+            let piece = Piece::new([a, b], POINTS, &mut plane)?;
             let mut worst = 0.0_f64;
-            for share in [0.011, 0.23, 0.61, 0.93] {
-                let t = low + share * (high - low);
-                worst = worst.max(difference(&out.at(t * t), &at(t)?));
+            for share in [0.03, 0.4] {
+                let t = a + share * (b - a);
+                worst = worst.max(difference(&piece.at(t), &*plane.at(t)?));
             }
             if worst < ERROR_MAX {
-                return Ok(Some(out));
+                pieces.push(piece);
+            } else if b - a > SHARE_MIN * (high - low) {
+                open.extend([[(a + b) / 2.0, b], [a, (a + b) / 2.0]]);
+            } else {
+                return Ok(None);
             }
         }
-        Ok(None)
+        Ok(Some(Self { band_hz, from_zero, pieces }))
     }
 
-    /// The mode of a slightly changed plane through the same kind of points, without the comparison.
+    /// The mode of a slightly changed plane for the difference to another change: few points over the whole band.
     pub(crate) fn alike(
         &self,
         model: &Model,
@@ -85,31 +119,51 @@ impl ModeTable {
         edges: &[u32],
         path: Option<&UprightPath>,
     ) -> Result<Self, VolumeError> {
-        Self::through(self.band_hz, self.points.len(), &|t| reading(model, space, edges, path, t * t))
+        let mut plane = Plane { model, space, edges, path, analysis: None, known: BTreeMap::new() };
+        let piece = Piece::new(self.band_hz.map(f64::sqrt), POINTS_OF_CHANGE, &mut plane)?;
+        Ok(Self { band_hz: self.band_hz, from_zero: self.from_zero, pieces: vec![piece] })
     }
 
-    fn through(
-        band_hz: [f64; 2],
-        n: usize,
-        at: &dyn Fn(f64) -> Result<ModeReading, VolumeError>,
-    ) -> Result<Self, VolumeError> {
-        let [low, high] = band_hz.map(f64::sqrt);
-        let points: Vec<f64> = (0..n)
-            .map(|k| {
-                let c = (std::f64::consts::PI * k as f64 / (n - 1) as f64).cos();
-                (low + high) / 2.0 - c * (high - low) / 2.0
-            })
-            .collect();
-        let sign = |k: usize| if k.is_multiple_of(2) { 1.0 } else { -1.0 };
-        let weights = (0..n).map(|k| sign(k) * if k == 0 || k == n - 1 { 0.5 } else { 1.0 }).collect();
-        let readings = points.iter().map(|&t| at(t)).collect::<Result<_, _>>()?;
-        Ok(Self { band_hz, points, weights, readings })
+    /// Whether a frequency lies within the band.
+    pub(crate) fn covers(&self, freq_hz: f64) -> bool {
+        freq_hz <= self.band_hz[1] * (1.0 + 1e-9) && (self.from_zero || freq_hz >= self.band_hz[0] * (1.0 - 1e-9))
     }
 
     /// The mode at any frequency; outside the band its shape is that of the nearer end.
     pub(crate) fn at(&self, freq_hz: f64) -> ModeReading {
-        let inside = freq_hz.clamp(self.band_hz[0], self.band_hz[1]);
-        let t = inside.sqrt();
+        let t = freq_hz.clamp(self.band_hz[0], self.band_hz[1]).sqrt();
+        let k = self.pieces.partition_point(|p| p.last() < t).min(self.pieces.len() - 1);
+        let inside = self.pieces[k].at(t);
+        ModeReading { beta: inside.beta * (wavenumber(freq_hz) / wavenumber(t * t)), ..inside }
+    }
+}
+
+impl Piece {
+    fn new([low, high]: [f64; 2], n: usize, plane: &mut Plane<'_>) -> Result<Self, VolumeError> {
+        let points: Vec<f64> = (0..n)
+            .map(|k| {
+                let c = (std::f64::consts::PI * k as f64 / (n - 1) as f64).cos();
+                if k == 0 {
+                    low
+                } else if k + 1 == n {
+                    high
+                } else {
+                    (low + high) / 2.0 - c * (high - low) / 2.0
+                }
+            })
+            .collect();
+        let sign = |k: usize| if k.is_multiple_of(2) { 1.0 } else { -1.0 };
+        let weights = (0..n).map(|k| sign(k) * if k == 0 || k == n - 1 { 0.5 } else { 1.0 }).collect();
+        let readings = points.iter().map(|&t| plane.at(t)).collect::<Result<_, _>>()?;
+        Ok(Self { points, weights, readings })
+    }
+
+    fn last(&self) -> f64 {
+        self.points[self.points.len() - 1]
+    }
+
+    /// The mode at the square of a root of frequency.
+    fn at(&self, t: f64) -> ModeReading {
         let shares: Vec<f64> = match self.points.iter().position(|p| (p - t).abs() <= 1e-14 * t) {
             Some(hit) => (0..self.points.len()).map(|k| f64::from(u8::from(k == hit))).collect(),
             None => {
@@ -129,7 +183,7 @@ impl ModeTable {
         let index = mix(&|k| self.readings[k].beta / wavenumber(self.points[k] * self.points[k]));
         let impedance_ohm =
             self.readings[0].impedance_ohm.map(|_| mix(&|k| self.readings[k].impedance_ohm.unwrap_or_default()));
-        ModeReading { functional, beta: index * wavenumber(freq_hz), impedance_ohm }
+        ModeReading { functional, beta: index * wavenumber(t * t), impedance_ohm }
     }
 }
 

@@ -113,12 +113,24 @@ pub(crate) fn port_modes(
     n_modes: usize,
     freq_hz: f64,
 ) -> Result<Vec<Mode>, VolumeError> {
+    port_modes_again(model, space, edges, n_modes, freq_hz, &mut None)
+}
+
+/// As [`port_modes`], with the analysis of the same plane at another frequency if there is one.
+pub(crate) fn port_modes_again(
+    model: &Model,
+    space: &Space,
+    edges: &[u32],
+    n_modes: usize,
+    freq_hz: f64,
+    analysis: &mut Option<Arc<Analysis>>,
+) -> Result<Vec<Mode>, VolumeError> {
     let ratio = wavenumber(freq_hz) * extent_m(&model.mesh, edges) / QUASI_STATIC;
     if ratio >= 1.0 {
-        return full_wave_modes(model, space, edges, n_modes, freq_hz);
+        return full_wave_modes(model, space, edges, n_modes, freq_hz, analysis);
     }
     let floor_hz = freq_hz / ratio;
-    let mut modes = full_wave_modes(model, space, edges, n_modes, floor_hz)?;
+    let mut modes = full_wave_modes(model, space, edges, n_modes, floor_hz, analysis)?;
     let k2 = wavenumber(floor_hz).powi(2);
     // A line's wave is no faster than light; anything else is cut off this far down.
     if let Some(m) = modes.iter().find(|m| (m.beta * m.beta).re < 0.9 * k2) {
@@ -140,6 +152,7 @@ fn full_wave_modes(
     edges: &[u32],
     n_modes: usize,
     freq_hz: f64,
+    analysis: &mut Option<Arc<Analysis>>,
 ) -> Result<Vec<Mode>, VolumeError> {
     let plane = number(model, space, edges);
     let parts = assemble(model, space, edges, &plane, freq_hz);
@@ -167,8 +180,12 @@ fn full_wave_modes(
     let tangential = SymmetricMatrix::from_entries(nt, &a)?;
     let right = SymmetricMatrix::from_entries(n, &b)?;
     let shifted = SymmetricMatrix::from_entries(n, &shifted)?;
-    let analysis = Arc::new(Analysis::new(shifted.pattern(), &AnalysisSettings::default())?);
-    let solver = Solver::new(&analysis, shifted, Precision::Double, &Quiet)?;
+    let own = match analysis.take().filter(|a| a.is_of(shifted.pattern())) {
+        Some(known) => known,
+        None => Arc::new(Analysis::new(shifted.pattern(), &AnalysisSettings::default())?),
+    };
+    *analysis = Some(own.clone());
+    let solver = Solver::new(&own, shifted, Precision::Double, &Quiet)?;
     let pairs = largest_eigenpairs(n, 24 + 6 * n_modes, |x| {
         Ok(solver.solve(&[right.times(x)], &Quiet)?.columns.swap_remove(0))
     })?;

@@ -7,10 +7,11 @@
 use crate::VolumeError;
 use crate::mode_table::{ModeReading, ModeTable};
 use crate::model::{Medium, PortShape, Surface, vacuum_impedance_ohm};
-use crate::system::{Entries, System, wavenumber};
+use crate::system::{Entries, PortState, System, wavenumber};
 use numerics::{CMatrix, Complex64, RMatrix, linear, parallel};
 use sparse::{inner_products, without_combination};
-use std::sync::Arc;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
 
 /// Directions whose new part is smaller than this share are already in the space.
 const NEW_PART_MIN: f64 = 1e-10;
@@ -171,6 +172,9 @@ pub(crate) enum PortSource {
     Direct(Arc<System>, usize),
 }
 
+/// Guided waves that were solved for at a frequency (its bits), all ports together.
+type Solved = Arc<Mutex<BTreeMap<u64, Arc<Vec<PortState>>>>>;
+
 #[derive(Clone)]
 struct ReducedPort {
     source: PortSource,
@@ -202,6 +206,7 @@ pub(crate) struct Reduced {
     media: Vec<Medium>,
     surfaces: Vec<Surface>,
     ports: Vec<ReducedPort>,
+    solved: Solved,
 }
 
 /// What changes in the full equations, per unit of a variable.
@@ -246,6 +251,7 @@ impl Reduced {
     pub(crate) fn new(system: &Arc<System>, freq_limits_hz: [f64; 2]) -> Result<Self, VolumeError> {
         let model = &system.model;
         let mut ports = Vec::new();
+        let mut tables = Vec::new();
         for (idx, port) in system.ports.iter().enumerate() {
             let (source, reference_ohm, shift_m) = match &model.ports[port.shape_idx] {
                 PortShape::Sheet { reference_ohm, .. } => {
@@ -267,13 +273,17 @@ impl Reduced {
                 }
             };
             let rows = RMatrix::zeros(port.support.len(), 0);
+            tables.push(if let PortSource::Table(t) = &source { Some(t.clone()) } else { None });
             ports.push(ReducedPort { source, support: port.support.clone(), rows, reference_ohm, shift_m });
         }
+        // Full solutions see the same waves, so that the reduced equations can agree with them to rounding.
+        let _ = system.tables.set(tables);
         Ok(Self {
             parts: Parts::empty(&entries_of(system)),
             media: model.media.clone(),
             surfaces: model.surfaces.clone(),
             ports,
+            solved: Solved::default(),
         })
     }
 
@@ -313,6 +323,17 @@ impl Reduced {
         &self.surfaces
     }
 
+    /// Guided waves solved for at a frequency, kept for the next time.
+    fn waves(&self, system: &System, freq_hz: f64) -> Result<Arc<Vec<PortState>>, VolumeError> {
+        let key = freq_hz.to_bits();
+        if let Some(known) = self.solved.lock().expect("no holder of this lock panics").get(&key) {
+            return Ok(known.clone());
+        }
+        let found = Arc::new(system.port_states(freq_hz)?);
+        self.solved.lock().expect("no holder of this lock panics").insert(key, found.clone());
+        Ok(found)
+    }
+
     /// Source of a port's functional.
     pub(crate) fn source(&self, port: usize) -> &PortSource {
         &self.ports[port].source
@@ -324,7 +345,6 @@ impl Reduced {
         freq_hz: f64,
         change: Option<(&ReducedChange, f64)>,
     ) -> Result<Vec<PortReading>, VolumeError> {
-        let mut direct: Option<Vec<crate::system::PortState>> = None;
         let mut out = Vec::new();
         for (idx, port) in self.ports.iter().enumerate() {
             let mut reading = match &port.source {
@@ -335,13 +355,9 @@ impl Reduced {
                 },
                 PortSource::Table(table) => table.at(freq_hz),
                 PortSource::Direct(system, idx) => {
-                    if direct.is_none() {
-                        direct = Some(system.port_states(freq_hz)?);
-                    }
-                    let states = direct.as_ref().expect("just set");
-                    let impedance_ohm = crate::solution::line_impedances(system, states)[*idx];
-                    let mode = states[*idx].mode.as_ref().expect("a wave port has a mode");
-                    ModeReading { functional: states[*idx].functional.clone(), beta: mode.beta, impedance_ohm }
+                    let state = &self.waves(system, freq_hz)?[*idx];
+                    let beta = state.beta.expect("a wave port has a phase constant");
+                    ModeReading { functional: state.functional.clone(), beta, impedance_ohm: state.impedance_ohm }
                 }
             };
             match change.map(|(c, by)| (&c.ports[idx], by)) {

@@ -138,10 +138,7 @@ impl Driven {
     pub fn port_lines(&mut self, freq_hz: f64) -> Result<Vec<PortLine>, VolumeError> {
         let system = self.system(freq_hz)?;
         let states = system.port_states(freq_hz)?;
-        let z = line_impedances(&system, &states);
-        let line =
-            |(s, impedance_ohm): (&PortState, _)| PortLine { beta: s.mode.as_ref().map(|m| m.beta), impedance_ohm };
-        Ok(states.iter().zip(z).map(line).collect())
+        Ok(states.iter().map(|s| PortLine { beta: s.beta, impedance_ohm: s.impedance_ohm }).collect())
     }
 
     /// Solves at one frequency above zero.
@@ -190,8 +187,8 @@ pub(crate) fn solve_system(
     let solution = FieldSolution {
         freq_hz,
         scattering: shift_planes(system, &states, raw),
-        beta: states.iter().map(|s| s.mode.as_ref().map(|m| m.beta)).collect(),
-        impedance_ohm: line_impedances(system, &states),
+        beta: states.iter().map(|s| s.beta).collect(),
+        impedance_ohm: states.iter().map(|s| s.impedance_ohm).collect(),
         report: SolutionReport {
             unknowns: report.unknowns,
             factor_entries: report.factor_entries,
@@ -214,22 +211,13 @@ pub(crate) fn scattering(states: &[PortState], columns: &[Vec<Complex64>]) -> CM
     })
 }
 
-/// Line impedance of every wave port that has a path.
-pub(crate) fn line_impedances(system: &System, states: &[PortState]) -> Vec<Option<Complex64>> {
-    let of = |(state, port): (&PortState, &crate::system::NetworkPort)| {
-        let crate::PortShape::Wave { path: Some(path), .. } = &system.model.ports[port.shape_idx] else { return None };
-        state.mode.as_ref().map(|m| m.impedance_ohm(&system.space, path))
-    };
-    states.iter().zip(&system.ports).map(of).collect()
-}
-
 /// Moves the reference planes of wave ports into the volume.
 pub(crate) fn shift_planes(system: &System, states: &[PortState], s: CMatrix) -> CMatrix {
     let factor: Vec<Complex64> = states
         .iter()
         .zip(&system.ports)
-        .map(|(state, port)| match (&state.mode, &system.model.ports[port.shape_idx]) {
-            (Some(mode), crate::PortShape::Wave { shift_m, .. }) => (Complex64::i() * mode.beta * *shift_m).exp(),
+        .map(|(state, port)| match (state.beta, &system.model.ports[port.shape_idx]) {
+            (Some(beta), crate::PortShape::Wave { shift_m, .. }) => (Complex64::i() * beta * *shift_m).exp(),
             _ => 1.0.into(),
         })
         .collect();

@@ -338,9 +338,12 @@ impl Potentials {
         let mut number = vec![NONE; groups.of.len()];
         let mut n = 0u32;
         let mut grounded = vec![false; groups.of.len()];
-        // Conductors first, so that the reference of each connected part is one of them if it can.
+        // The largest conductor first, so that the reference of each connected part is one of them if it can: with a
+        // small one the rest would float, and metal that conducts well would drown what ties it to the reference.
         let lowest = |p: usize| groups.of[p] as usize == p && !space.is_bubble(p) && !touching[p].is_empty();
-        let seeds = (0..groups.of.len()).filter(|&p| groups.conductor[p]).chain(0..groups.of.len());
+        let mut conductors: Vec<usize> = (0..groups.of.len()).filter(|&p| groups.conductor[p]).collect();
+        conductors.sort_by_key(|&p| std::cmp::Reverse(touching[p].len()));
+        let seeds = conductors.into_iter().chain(0..groups.of.len());
         for seed in seeds.filter(|&p| lowest(p)) {
             if std::mem::replace(&mut grounded[seed], true) {
                 continue;

@@ -7,6 +7,7 @@
 
 use crate::VolumeError;
 use crate::element::{IntervalMatrices, Order, PrismMatrices, TriangleMatrices};
+use crate::mode_table::ModeTable;
 use crate::model::{Face, Model, PortShape, PrismMesh, vacuum_impedance_ohm};
 use crate::modes::{Mode, port_modes};
 use crate::space::{Formulation, Space};
@@ -15,7 +16,7 @@ use quantity::constants::LIGHT_SPEED_M_PER_S;
 use sparse::{Analysis, AnalysisSettings, Precision, Solver, SymmetricMatrix, SymmetricPattern};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Sparse list of matrix entries.
 pub(crate) type Entries = Vec<(u32, f64)>;
@@ -32,6 +33,8 @@ pub(crate) struct System {
     pub ports: Vec<NetworkPort>,
     /// Precision of the factor.
     pub precision: Precision,
+    /// Guided waves of the ports over a band, once a sweep has made them.
+    pub tables: OnceLock<Vec<Option<Arc<ModeTable>>>>,
 }
 
 /// One port of the network.
@@ -51,8 +54,12 @@ pub(crate) struct PortState {
     pub functional: Vec<(u32, Complex64)>,
     /// Reference resistance (sheets, ohm) or one (modes, normalised to unit power).
     pub resistance: f64,
-    /// Mode of a wave port.
+    /// Mode of a wave port, when it was solved for and not read from a table.
     pub mode: Option<Mode>,
+    /// Phase constant of a wave port, 1/m.
+    pub beta: Option<Complex64>,
+    /// Line impedance of a wave port with a voltage path, ohm.
+    pub impedance_ohm: Option<Complex64>,
 }
 
 /// Free-space wavenumber, 1/m.
@@ -80,6 +87,7 @@ impl System {
             space,
             ports,
             precision: Precision::Double,
+            tables: OnceLock::new(),
         };
         system.assemble_prisms();
         system.assemble_surfaces();
@@ -139,14 +147,31 @@ impl System {
     pub(crate) fn port_states(&self, freq_hz: f64) -> Result<Vec<PortState>, VolumeError> {
         let mut modes: BTreeMap<usize, Vec<Mode>> = BTreeMap::new();
         let mut out = Vec::new();
-        for port in &self.ports {
+        for (idx, port) in self.ports.iter().enumerate() {
+            let table = self.tables.get().and_then(|t| t[idx].as_ref()).filter(|t| t.covers(freq_hz));
             match &self.model.ports[port.shape_idx] {
                 PortShape::Sheet { reference_ohm, .. } => {
                     let fixed = port.fixed.as_ref().expect("sheet ports have a fixed functional");
                     let functional = port.support.iter().zip(fixed).map(|(&u, &v)| (u, v.into())).collect();
-                    out.push(PortState { functional, resistance: *reference_ohm, mode: None });
+                    out.push(PortState {
+                        functional,
+                        resistance: *reference_ohm,
+                        mode: None,
+                        beta: None,
+                        impedance_ohm: None,
+                    });
                 }
-                PortShape::Wave { edges, n_modes, .. } => {
+                PortShape::Wave { .. } if table.is_some() => {
+                    let line = table.expect("just seen").at(freq_hz);
+                    out.push(PortState {
+                        functional: line.functional,
+                        resistance: 1.0,
+                        mode: None,
+                        beta: Some(line.beta),
+                        impedance_ohm: line.impedance_ohm,
+                    });
+                }
+                PortShape::Wave { edges, n_modes, path, .. } => {
                     let found = match modes.entry(port.shape_idx) {
                         std::collections::btree_map::Entry::Occupied(e) => e.into_mut(),
                         std::collections::btree_map::Entry::Vacant(e) => {
@@ -156,7 +181,8 @@ impl System {
                     let mode = found[port.mode_idx].clone();
                     let raw: Vec<(usize, Complex64)> = mode.functional.clone();
                     let functional = to_unknowns(&self.space, raw.into_iter()).into_iter().collect();
-                    out.push(PortState { functional, resistance: 1.0, mode: Some(mode) });
+                    let (beta, impedance_ohm) = (Some(mode.beta), path.as_ref().map(|p| mode.impedance_ohm(&self.space, p)));
+                    out.push(PortState { functional, resistance: 1.0, mode: Some(mode), beta, impedance_ohm });
                 }
             }
         }
@@ -369,6 +395,7 @@ impl LocalMap {
                 while column[k] < self.unknowns[a] {
                     k += 1;
                 }
+                assert_eq!(column[k], self.unknowns[a], "an element couples unknowns outside the pattern");
                 add((first + k) as u32, dense[a * size + b]);
             }
         }

@@ -85,6 +85,10 @@ pub(crate) enum Command {
     Intervals(crate::commands::intervals::Intervals),
     /// Noise figure, intercepts and level through a row of stages
     Chain(crate::commands::chain::Chain),
+    /// Datasheet of a model as PDF and HTML: typical and guaranteed values, curves, spur tables, application page
+    Datasheet(crate::commands::datasheet::Datasheet),
+    /// A model for other programs: spur table, pumped scattering, Verilog-A module with its check
+    Export(crate::commands::export::Export),
     /// Print a completion script for a shell
     Completion {
         /// Which shell

@@ -156,13 +156,21 @@ fn keep_out(sheet: &Sheet) -> Block {
             table: None,
         },
         Some(list) => {
-            let rows = list.iter().map(|k| {
-                let range = format!("{} to {} mm", fixed(1e3 * k.from_m, 2), fixed(1e3 * k.to_m, 2));
-                vec![k.what.clone(), range, k.harm.clone()]
-            });
-            let heads = ["Reflecting", "Stay away from", "Because"].map(str::to_owned).to_vec();
-            let text = vec!["Line lengths, in vacuum, between the reference plane of the port and a filter that reflects fully.".into()];
-            Block { title, text, table: Some(Grid { heads, rows: rows.collect() }) }
+            let range = |k: &crate::KeepOut| format!("{} to {} mm", fixed(1e3 * k.from_m, 2), fixed(1e3 * k.to_m, 2));
+            let mut rows: Vec<Vec<String>> = Vec::new();
+            for k in list {
+                match rows.iter_mut().find(|r| r[0] == k.what && r[2] == k.harm) {
+                    Some(row) => row[1].push_str(&format!("; {}", range(k))),
+                    None => rows.push(vec![k.what.clone(), range(k), k.harm.clone()]),
+                }
+            }
+            let heads = ["Reflected", "Stay away from", "Because"].map(str::to_owned).to_vec();
+            let text = vec![
+                "Line lengths, in vacuum, between the reference plane of the port and a filter that reflects nearly all of \
+                 what is named; divide by the root of the effective permittivity of your line."
+                    .into(),
+            ];
+            Block { title, text, table: Some(Grid { heads, rows }) }
         }
     }
 }
@@ -172,7 +180,7 @@ fn ratings(sheet: &Sheet) -> Block {
         sheet.ratings.iter().map(|r| vec![r.name.clone(), r.value.clone(), r.from.clone()]).collect();
     let heads = ["Rating", "Limit", "Follows from"].map(str::to_owned).to_vec();
     let text = if rows.is_empty() {
-        "No ratings are stated in the design; none may be assumed.".to_owned()
+        "None are stated for this part, and none may be assumed.".to_owned()
     } else {
         "Beyond these limits damage may be lasting. They are no operating conditions; no life test stands behind them \
          unless it is named."
@@ -203,9 +211,18 @@ fn handling() -> Block {
         title: "Handling and use",
         text: vec![
             "Mounting, soldering, cleaning and disposal follow the instructions of the assembler and the rules of the \
-             place where it is done; gallium arsenide and plating baths are matters for trained staff. Transmitting needs \
-             a licence or permission of the local authority. Where human safety depends on the part, the judgement of \
-             a licensed engineer goes before this sheet."
+             place where it is done; gallium arsenide and plating baths are matters for trained staff."
+                .into(),
+            "Microwave power burns and harms eyes. Check levels with a power meter before you connect the part, never open a \
+             connector while the LO is on, and keep to the safety rules of your laboratory and of your country, which come \
+             before this sheet."
+                .into(),
+            "Transmitting needs a licence or permission of the local authority; the LO leaks through the RF port. Wideband \
+             mixers and models of them can fall under export control and end-use rules: finding out is the duty of whoever \
+             hands them on."
+                .into(),
+            "Not qualified for flight, medical or other use on which safety depends, unless a qualification of its own says \
+             so; there the judgement of a licensed engineer goes before this sheet."
                 .into(),
         ],
         table: None,

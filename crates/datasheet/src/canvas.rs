@@ -200,6 +200,7 @@ impl Canvas {
         let (w, h) = size(svg);
         let scale = width / w;
         let inner = svg.find('>').map_or("", |i| &svg[i + 1..]).trim_end().trim_end_matches("</svg>");
+        let inner = without_arrows(inner);
         let _ =
             writeln!(self.body, "<g transform=\"translate({} {}) scale({scale:.5})\">\n{inner}</g>", n(at.0), n(at.1));
         h * scale
@@ -215,6 +216,11 @@ impl Canvas {
             h = PAGE_HEIGHT
         )
     }
+}
+
+/// The typeface draws no arrows; labels are clear without them.
+fn without_arrows(text: &str) -> String {
+    text.replace(" →", "").replace(" ↓", "").replace(['→', '↓'], "")
 }
 
 /// Width and height written at the head of an SVG text.

@@ -2,7 +2,7 @@
 
 use crate::application::{Grid, blocks};
 use crate::layout::{spur_convention, table_notes};
-use crate::pictures::{Panel, curves, spur_caption, spurs};
+use crate::pictures::{Panel, curves, product_curves, spur_caption, spurs};
 use crate::rows::{features, rows};
 use crate::words::{celsius, escape, frequency, level, plain};
 use crate::{DatasheetError, Sheet};
@@ -12,7 +12,8 @@ use std::fmt::Write as _;
 /// Rules of this page beyond those of the reports.
 const STYLE: &str = ".stamp{display:inline-block;border:1.5px solid currentColor;padding:.25rem .7rem;\
 font:600 .85rem ui-sans-serif,system-ui,sans-serif}.stamp.simulated{color:var(--open)}.stamp.measured{color:var(--good)}\
-ul.features{padding-left:1.2em;max-width:44rem}td.say{color:var(--soft);max-width:22rem}\
+ul.features{padding-left:1.2em;max-width:44rem}td.say{color:var(--soft);min-width:15rem;max-width:22rem}\
+table.sheet td,table.sheet th{overflow-wrap:normal;word-break:normal}td.what{min-width:9rem}\
 table.sheet td,table.sheet th{padding-right:1.1rem}.blocks{display:grid;grid-template-columns:minmax(8rem,12rem) 1fr;gap:.4rem 1.6rem}\
 .blocks h3{font-size:.95rem;margin:.5rem 0}code{overflow-wrap:anywhere}\n";
 
@@ -26,6 +27,7 @@ pub fn html(sheet: &Sheet) -> Result<String, DatasheetError> {
     headline(&mut body, sheet)?;
     figures(&mut body, "Curves", &curves(sheet, Look::Embedded));
     spur_tables(&mut body, sheet);
+    figures(&mut body, "Products over frequency and level", &product_curves(sheet, Look::Embedded));
     application(&mut body, sheet);
     origin(&mut body, sheet);
     Ok(format!(
@@ -45,9 +47,10 @@ fn head(out: &mut String, sheet: &Sheet) {
         None => "<span class=\"stamp simulated\">Simulated: no measured unit stands behind it</span>",
         Some(_) => "<span class=\"stamp measured\">Typical and guaranteed computed from measured units</span>",
     };
+    let notices: String = sheet.notices.iter().map(|n| format!("<p><strong>{}</strong></p>\n", escape(n))).collect();
     let _ = writeln!(
         out,
-        "<header>\n<p class=\"kind\">Datasheet, revision {}</p>\n<h1>{}</h1>\n<p>{}</p>\n<p>{stamp}</p>\n<p>{}</p>\n<ul class=\"features\">",
+        "<header>\n<p class=\"kind\">Datasheet, revision {}</p>\n<h1>{}</h1>\n<p>{}</p>\n{notices}<p>{stamp}</p>\n<p>{}</p>\n<ul class=\"features\">",
         escape(&sheet.revision),
         escape(&sheet.name),
         escape(&sheet.kind),
@@ -69,26 +72,27 @@ fn head(out: &mut String, sheet: &Sheet) {
 
 fn headline(out: &mut String, sheet: &Sheet) -> Result<(), DatasheetError> {
     out.push_str(
-        "<section>\n<h2>Electrical characteristics</h2>\n<div class=\"scroll\"><table class=\"sheet\"><thead><tr>\
-         <th scope=\"col\">Parameter</th><th scope=\"col\">Conditions</th><th scope=\"col\" class=\"n\">Typical</th>\
-         <th scope=\"col\" class=\"n\">Simulated worst</th><th scope=\"col\" class=\"n\">Guaranteed min</th>\
-         <th scope=\"col\" class=\"n\">Guaranteed max</th><th scope=\"col\">Unit</th><th scope=\"col\">Basis of typical</th>\
-         </tr></thead><tbody>\n",
+        "<section>\n<h2>Electrical characteristics</h2>\n<div class=\"scroll\"><table class=\"sheet\"><thead>\
+         <tr><th rowspan=\"2\" scope=\"col\">Parameter</th><th rowspan=\"2\" scope=\"col\">Conditions</th>\
+         <th colspan=\"2\" scope=\"colgroup\" class=\"n\">Simulated</th>\
+         <th colspan=\"3\" scope=\"colgroup\" class=\"n\">Measured units</th><th rowspan=\"2\" scope=\"col\">Unit</th></tr>\n\
+         <tr><th scope=\"col\" class=\"n\">Mean</th><th scope=\"col\" class=\"n\">Worst</th><th scope=\"col\" class=\"n\">Typical</th>\
+         <th scope=\"col\" class=\"n\">Guaranteed min</th><th scope=\"col\" class=\"n\">Guaranteed max</th></tr></thead><tbody>\n",
     );
     let dash = |t: &str| if t.is_empty() { "–".to_owned() } else { escape(t) };
     for r in rows(sheet)? {
         let _ = writeln!(
             out,
-            "<tr><td>{}</td><td class=\"say\">{}</td><td class=\"n\"><b>{}</b></td><td class=\"n\">{}</td>\
-             <td class=\"n\"><b>{}</b></td><td class=\"n\"><b>{}</b></td><td>{}</td><td class=\"say\">{}</td></tr>",
+            "<tr><td class=\"what\">{}</td><td class=\"say\">{}</td><td class=\"n\">{}</td><td class=\"n\">{}</td>\
+             <td class=\"n\"><b>{}</b></td><td class=\"n\"><b>{}</b></td><td class=\"n\"><b>{}</b></td><td>{}</td></tr>",
             escape(&r.name),
-            escape(&r.conditions),
-            dash(&r.typical),
+            escape(&r.said()),
+            dash(&r.simulated_mean),
             dash(&r.simulated_worst),
+            dash(r.measured_typical()),
             dash(&r.guaranteed_min),
             dash(&r.guaranteed_max),
             r.unit,
-            escape(&r.basis)
         );
     }
     out.push_str("</tbody></table></div>\n");

@@ -4,7 +4,7 @@
 
 use crate::application::{Block, Grid, blocks};
 use crate::canvas::{At, Canvas, MARGIN, Metrics, PAGE_HEIGHT, PAGE_WIDTH, Style, WIDTH};
-use crate::pictures::{Panel, curves, spur_caption, spurs};
+use crate::pictures::{Panel, curves, product_curves, spur_caption, spurs};
 use crate::rows::{Row, features, rows};
 use crate::words::{band, celsius, frequency, level};
 use crate::{DatasheetError, Sheet};
@@ -18,6 +18,10 @@ const TOP: f64 = 74.0;
 const TINT: &str = "#eef3f7";
 const BODY: Style = Style::new(8.2);
 const LEADING: f64 = 11.2;
+/// Size of curves relative to a column: four rows to a page.
+const CURVE_SCALE: f64 = 0.95;
+/// Columns of the headline table relative to the margin: left edges of words, right edges of numbers.
+const COLUMNS: [f64; 8] = [0.0, 122.0, 310.0, 370.0, 408.0, 447.0, 485.0, 491.0];
 
 /// The pages as SVG texts, A4, in order.
 ///
@@ -98,6 +102,7 @@ impl Book<'_> {
         self.y = 64.0 + 24.0 * (name.len().max(1) - 1) as f64 + 16.0;
         self.page.text((MARGIN, self.y), At::Left, Style::new(10.5).soft(), &sheet.kind);
         self.status_stamp();
+        self.notices();
         self.y += 12.0;
         self.page.rule((MARGIN, self.y), (PAGE_WIDTH - MARGIN, self.y), 0.8, Colour::Ink);
         self.y += 17.0;
@@ -117,6 +122,16 @@ impl Book<'_> {
         self.y += 4.0;
         self.headline_table(rows);
         self.table_notes();
+    }
+
+    /// Watermark, expiry and what is withheld, below the title.
+    fn notices(&mut self) {
+        let style = Style::new(8.2).bold().of(Colour::Open);
+        for notice in &self.sheet.notices {
+            self.y += LEADING + 2.0;
+            let height = self.paragraph((MARGIN, self.y), WIDTH - 150.0, style, LEADING, notice);
+            self.y += height - LEADING;
+        }
     }
 
     /// States, where nobody can miss it, what the numbers rest on.
@@ -176,20 +191,18 @@ impl Book<'_> {
     }
 
     fn headline_table(&mut self, rows: &[Row]) {
-        let heads = ["Parameter", "Conditions", "Typical", "Simulated worst", "Min", "Max", "Unit"];
-        // right edges of numbers, left edges of words
-        let x = [0.0, 138.0, 330.0, 398.0, 437.0, 478.0, 486.0].map(|v| MARGIN + v);
-        let widths = [132.0, 156.0];
-        self.table_head(&heads, &x);
+        // left edges of words, right edges of numbers
+        let x = COLUMNS.map(|v| MARGIN + v);
+        let small = Style::new(7.2).soft();
+        self.table_head(&x);
         for row in rows {
-            let name = self.metrics.wrap(&row.name, BODY, widths[0]);
-            let small = Style::new(7.2).soft();
-            let conditions = self.metrics.wrap(&row.conditions, small, widths[1]);
+            let name = self.metrics.wrap(&row.name, BODY, 118.0);
+            let conditions = self.metrics.wrap(&row.said(), small, 158.0);
             let lines = name.len().max(conditions.len()) as f64;
             let height = 9.4 * lines + 5.4;
             if self.y + height > BOTTOM {
                 self.next_page("Electrical characteristics, continued");
-                self.table_head(&heads, &x);
+                self.table_head(&x);
             }
             let y = self.y + 9.0;
             for (i, line) in name.iter().enumerate() {
@@ -199,24 +212,28 @@ impl Book<'_> {
                 self.page.text((x[1], y + 9.4 * i as f64), At::Left, small, line);
             }
             let dash = |t: &str| if t.is_empty() { "–".to_owned() } else { t.to_owned() };
-            self.page.text((x[2], y), At::Right, BODY.bold(), &dash(&row.typical));
+            self.page.text((x[2], y), At::Right, BODY, &dash(&row.simulated_mean));
             self.page.text((x[3], y), At::Right, BODY, &dash(&row.simulated_worst));
-            self.page.text((x[4], y), At::Right, BODY.bold(), &dash(&row.guaranteed_min));
-            self.page.text((x[5], y), At::Right, BODY.bold(), &dash(&row.guaranteed_max));
-            self.page.text((x[6], y), At::Left, BODY.soft(), row.unit);
+            self.page.text((x[4], y), At::Right, BODY.bold(), &dash(row.measured_typical()));
+            self.page.text((x[5], y), At::Right, BODY.bold(), &dash(&row.guaranteed_min));
+            self.page.text((x[6], y), At::Right, BODY.bold(), &dash(&row.guaranteed_max));
+            self.page.text((x[7], y), At::Left, BODY.soft(), row.unit);
             self.y += height;
             self.page.rule((MARGIN, self.y), (PAGE_WIDTH - MARGIN, self.y), 0.4, Colour::Hair);
         }
     }
 
-    fn table_head(&mut self, heads: &[&str; 7], x: &[f64; 7]) {
+    fn table_head(&mut self, x: &[f64; 8]) {
         let style = Style::new(7.6).bold();
-        let mid = 0.5 * (x[4] - 30.0 + x[5]);
-        self.page.text((mid, self.y + 1.0), At::Centre, Style::new(7.0).soft(), "guaranteed");
-        self.page.rule((x[4] - 26.0, self.y + 3.6), (x[5], self.y + 3.6), 0.4, Colour::Frame);
+        let group = Style::new(7.0).soft();
+        for (left, right, name) in [(x[2] - 24.0, x[3], "simulated"), (x[4] - 30.0, x[6], "measured units")] {
+            self.page.text((0.5 * (left + right), self.y + 1.0), At::Centre, group, name);
+            self.page.rule((left, self.y + 3.6), (right, self.y + 3.6), 0.4, Colour::Frame);
+        }
         self.y += 12.0;
+        let heads = ["Parameter", "Conditions", "Mean", "Worst", "Typical", "Min", "Max", "Unit"];
         for (i, head) in heads.iter().enumerate() {
-            let anchor = if (2..6).contains(&i) { At::Right } else { At::Left };
+            let anchor = if (2..7).contains(&i) { At::Right } else { At::Left };
             self.page.text((x[i], self.y), anchor, style, head);
         }
         self.y += 4.5;
@@ -249,14 +266,15 @@ impl Book<'_> {
         };
         self.heading(basis);
         self.y += 6.0;
-        self.grid_of(&panels, 2, "Curves, continued");
+        self.grid_of(&panels, CURVE_SCALE, "Curves, continued");
     }
 
-    /// Pictures in columns, row by row.
-    fn grid_of(&mut self, panels: &[Panel], columns: usize, continued: &str) {
+    /// Pictures in two columns, row by row, a little smaller than a column where `scale` is below one.
+    fn grid_of(&mut self, panels: &[Panel], scale: f64, continued: &str) {
         let gap = 14.0;
-        let width = (WIDTH - gap * (columns - 1) as f64) / columns as f64;
-        for row in panels.chunks(columns) {
+        let column = (WIDTH - gap) / 2.0;
+        let width = scale * column;
+        for row in panels.chunks(2) {
             let height = |p: &Panel| {
                 let (w, h) = crate::canvas::size(&p.svg);
                 h * width / w
@@ -266,9 +284,9 @@ impl Book<'_> {
                 self.next_page(continued);
             }
             for (i, panel) in row.iter().enumerate() {
-                self.page.picture(&panel.svg, (MARGIN + (width + gap) * i as f64, self.y), width);
+                self.page.picture(&panel.svg, (MARGIN + (column + gap) * i as f64, self.y), width);
             }
-            self.y += tallest + 10.0;
+            self.y += tallest + 8.0;
         }
     }
 
@@ -294,7 +312,7 @@ impl Book<'_> {
             let shift = self.metrics.width(head, BODY.bold()) + 8.0;
             self.page.text((MARGIN + shift, self.y), At::Left, BODY.soft(), &caption);
             self.y += 6.0;
-            self.grid_of(&s.panels, 2, "Spurious products, continued");
+            self.grid_of(&s.panels, 1.0, "Spurious products, continued");
             let note = format!(
                 "Levels in dBc relative to the wanted product; below {} dBc nothing is claimed. Second line: half width of the \
                  numeric band, dB.",
@@ -302,6 +320,7 @@ impl Book<'_> {
             );
             self.y += self.paragraph((MARGIN, self.y), WIDTH, Style::new(7.2).soft(), 9.6, &note) + 10.0;
         }
+        self.grid_of(&product_curves(self.sheet, Look::Standalone), CURVE_SCALE, "Spurious products, continued");
     }
 
     fn application(&mut self) {
@@ -331,7 +350,7 @@ impl Book<'_> {
         if let Some(table) = &block.table {
             self.small_table(table, MARGIN + label, width);
         }
-        self.y += 11.0;
+        self.y += 7.5;
     }
 
     /// First column to the left, short further ones to the right, words to the left.
@@ -342,7 +361,8 @@ impl Book<'_> {
             let cells = table.rows.iter().filter_map(|r| r.get(i)).chain([&table.heads[i]]);
             cells.map(|t| self.metrics.width(t, style.bold())).fold(0.0, f64::max)
         };
-        let natural: Vec<f64> = (0..columns).map(widest).collect();
+        // no column but the last takes more than two fifths of the width: longer cells wrap
+        let natural: Vec<f64> = (0..columns).map(|i| widest(i).min(0.34 * width)).collect();
         let spare = (width - natural.iter().sum::<f64>()) / columns.max(1) as f64;
         let gap = spare.clamp(6.0, 26.0);
         let mut lefts = vec![x];
@@ -378,19 +398,37 @@ impl Book<'_> {
 
     /// Revision and hashes of what the sheet came from.
     fn origin(&mut self) {
-        let small = Style::new(7.2);
-        let height = 22.0 + 10.0 * self.sheet.origin.len() as f64;
-        if self.y + height > BOTTOM {
+        let small = Style::new(6.6);
+        let (label, leading) = (150.0, 8.4);
+        let typeface = ("typeface".to_owned(), "Roboto, Apache License 2.0".to_owned());
+        let rows: Vec<(Vec<String>, Vec<String>)> = self
+            .sheet
+            .origin
+            .iter()
+            .chain([&typeface])
+            .map(|(what, value)| {
+                let what = self.metrics.wrap(what, small.soft(), label - 8.0);
+                (what, self.metrics.wrap(value, small, WIDTH - label - 16.0))
+            })
+            .collect();
+        let lines: usize = rows.iter().map(|(a, b)| a.len().max(b.len())).sum();
+        let height = 20.0 + leading * lines as f64;
+        if self.y + height - 9.0 > BOTTOM {
             self.next_page("Application, continued");
         }
         self.page.rect((MARGIN, self.y - 9.0), (WIDTH, height), Some(TINT), None);
-        self.page.text((MARGIN + 8.0, self.y + 3.0), At::Left, small.bold(), "Where this sheet came from");
+        self.page.text((MARGIN + 8.0, self.y + 2.0), At::Left, small.bold(), "Where this sheet came from");
         let revision = format!("revision {}", self.sheet.revision);
-        self.page.text((PAGE_WIDTH - MARGIN - 8.0, self.y + 3.0), At::Right, small.bold(), &revision);
-        for (i, (what, hash)) in self.sheet.origin.iter().enumerate() {
-            let y = self.y + 14.0 + 10.0 * i as f64;
-            self.page.text((MARGIN + 8.0, y), At::Left, small.soft(), what);
-            self.page.text((MARGIN + 150.0, y), At::Left, small, hash);
+        self.page.text((PAGE_WIDTH - MARGIN - 8.0, self.y + 2.0), At::Right, small.bold(), &revision);
+        let mut y = self.y + 2.0;
+        for (what, value) in rows {
+            for (i, line) in what.iter().enumerate() {
+                self.page.text((MARGIN + 8.0, y + leading * (i + 1) as f64), At::Left, small.soft(), line);
+            }
+            for (i, line) in value.iter().enumerate() {
+                self.page.text((MARGIN + label, y + leading * (i + 1) as f64), At::Left, small, line);
+            }
+            y += leading * what.len().max(value.len()) as f64;
         }
         self.y += height + 8.0;
     }
@@ -402,21 +440,28 @@ pub(crate) fn table_notes(sheet: &Sheet) -> Vec<String> {
     match &sheet.measured {
         None => {
             out.push(
-                "Typical: mean of the simulated nominal design over the band, in dB. Simulated worst: worst value within \
-                 the band, with the half width of its numeric band where that shows. Guaranteed: nothing is guaranteed \
-                 before units were measured."
+                "Simulated: mean over the band (in dB) and worst value within it, with the half width of its numeric band where \
+                 that shows. A dash under measured units: no units were measured, nothing is guaranteed."
                     .into(),
             );
         }
         Some(m) => {
             out.push(format!(
-                "Typical: mean of measured units over the frequencies measured. Guaranteed: with {} % confidence, {} % of all \
-                 units keep the bound (one-sided tolerance bound of a normal population; lots counted as a source of \
-                 spread). Source: {}. A dash: not measured.",
+                "Typical: mean of the measured units over the frequencies measured. Min and max are guaranteed: with {} % \
+                 confidence, {} % of all units keep the bound at every frequency measured (one-sided tolerance bound of a \
+                 normal population, lots counted as a source of spread, at least {} units), under the conditions stated and \
+                 at the temperature measured, not over temperature. The spread of the bench is contained and not taken \
+                 off. Source: {}. A dash: not measured, or too few units.",
                 crate::words::plain(100.0 * m.confidence),
                 crate::words::plain(100.0 * m.coverage),
+                crate::UNITS_MIN,
                 m.source
             ));
+            out.push(
+                "Simulated: mean over the band and worst value within it of the nominal design; shown for comparison, never \
+                 mixed with measured values."
+                    .into(),
+            );
             let floor = m.samples.iter().filter(|s| s.at_floor).count();
             if floor > 0 {
                 out.push(format!(
@@ -440,7 +485,8 @@ pub(crate) fn spur_convention() -> [&'static str; 2] {
     ]
 }
 
-/// The first digits of a hash.
+/// The first digits of a hash; other texts as they are.
 fn short(hash: &str) -> String {
-    if hash.len() > 24 { format!("{}…", hash.chars().take(22).collect::<String>()) } else { hash.to_owned() }
+    let is_hash = hash.len() > 24 && hash.bytes().all(|b| b.is_ascii_hexdigit());
+    if is_hash { format!("model {}…", &hash[..16]) } else { hash.to_owned() }
 }

@@ -12,13 +12,15 @@ mod bound;
 mod canvas;
 mod html;
 mod layout;
+#[cfg(test)]
+mod layout_tests;
 mod pdf;
 mod pictures;
 mod rows;
 mod sheet;
 mod words;
 
-pub use bound::{Bounded, normal_factor, tolerance_bound};
+pub use bound::{Bounded, UNITS_MIN, normal_factor, tolerance_bound};
 pub use html::html;
 pub use layout::pages;
 pub use pdf::pdf;

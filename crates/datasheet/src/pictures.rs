@@ -12,6 +12,9 @@ pub(crate) struct Panel {
     pub(crate) svg: String,
 }
 
+/// Most pictures of curves.
+const CURVES_MAX: usize = 8;
+
 /// The curves of the second page, in reading order.
 pub(crate) fn curves(sheet: &Sheet, look: Look) -> Vec<Panel> {
     let sections = &sheet.review.sections;
@@ -27,11 +30,25 @@ pub(crate) fn curves(sheet: &Sheet, look: Look) -> Vec<Panel> {
         ("LO leakage against LO level", merged(sections, "lo_level", &isolation_from(PortName::Lo), 1)),
         ("Return loss against LO level", merged(sections, "lo_level", &|x| matches!(x, Measure::ReturnLoss(_)), 1)),
         ("Conversion loss against RF level", merged(sections, "compression", &is(Measure::ConversionLoss), 1)),
-        ("Products against RF level", merged(sections, "spur_level", &|x| matches!(x, Measure::Spur(_)), 1)),
         ("Noise figure", merged(sections, "noise", &|_| true, 1)),
     ];
     let shown = wanted.into_iter().filter_map(|(title, plot)| Some((title, plot?)));
-    shown.map(|(title, plot)| Panel { title: title.into(), svg: line_plot(title, &plot).svg(look) }).take(8).collect()
+    shown
+        .map(|(title, plot)| Panel { title: title.into(), svg: line_plot(title, &plot).svg(look) })
+        .take(CURVES_MAX)
+        .collect()
+}
+
+/// Products over frequency and level, for the page of spurious products.
+pub(crate) fn product_curves(sheet: &Sheet, look: Look) -> Vec<Panel> {
+    let sections = &sheet.review.sections;
+    let is_product = |x: Measure| matches!(x, Measure::Spur(_) | Measure::SpurUp(_));
+    let wanted = [
+        ("Strongest products over frequency", merged(sections, "products_over_frequency", &is_product, 2)),
+        ("Products against RF level", merged(sections, "spur_level", &is_product, 1)),
+    ];
+    let shown = wanted.into_iter().filter_map(|(title, plot)| Some((title, plot?)));
+    shown.map(|(title, plot)| Panel { title: title.into(), svg: line_plot(title, &plot).svg(look) }).collect()
 }
 
 fn plots<'a>(sections: &'a [Section], key: &'a str) -> impl Iterator<Item = &'a CurvePlot> {

@@ -1,9 +1,12 @@
 //! Headline numbers: typical, simulated worst and guaranteed, never mixed.
 
-use crate::bound::{Bounded, tolerance_bound};
+use crate::bound::{UNITS_MIN, tolerance_bound};
 use crate::words::{band, conditions, fixed, frequency, level, plain, value};
 use crate::{DatasheetError, Measured, Sample, Sheet};
 use spec::{Item, Measure, PortName, Reading, Section};
+
+/// Basis of rows without measured units.
+pub(crate) const SIMULATED: &str = "simulated";
 
 /// One line of the headline table; texts are ready to print, empty where nothing is claimed.
 #[derive(Debug, Clone, PartialEq)]
@@ -16,6 +19,8 @@ pub struct Row {
     pub conditions: String,
     /// Typical value: mean of measured units, else mean of the simulated band.
     pub typical: String,
+    /// Mean of the simulated nominal design over the band.
+    pub simulated_mean: String,
     /// Worst simulated value within the band, with its numeric band.
     pub simulated_worst: String,
     /// Guaranteed minimum: tolerance bound of measured units.
@@ -36,6 +41,27 @@ pub fn rows(sheet: &Sheet) -> Result<Vec<Row>, DatasheetError> {
     sheet.review.summary.iter().map(|r| row(sheet, r)).collect()
 }
 
+impl Row {
+    /// Whether measured units stand behind the typical value.
+    pub fn is_measured(&self) -> bool {
+        self.basis != SIMULATED
+    }
+
+    /// Conditions, and what stands behind measured values.
+    pub(crate) fn said(&self) -> String {
+        if self.is_measured() {
+            format!("{}. Measured: {}", self.conditions, self.basis)
+        } else {
+            self.conditions.clone()
+        }
+    }
+
+    /// The typical value when units were measured.
+    pub(crate) fn measured_typical(&self) -> &str {
+        if self.is_measured() { &self.typical } else { "" }
+    }
+}
+
 /// Whether larger is worse.
 fn larger_is_worse(measure: Measure) -> bool {
     !matches!(
@@ -52,29 +78,27 @@ fn larger_is_worse(measure: Measure) -> bool {
 fn row(sheet: &Sheet, worst: &Reading) -> Result<Row, DatasheetError> {
     let measure = worst.measure;
     let simulated = readings(sheet, measure);
+    let simulated_mean =
+        if simulated.len() > 1 { value(measure, mean(simulated.iter().map(|r| r.value))) } else { String::new() };
     let mut row = Row {
         measure,
         name: name(measure),
         conditions: said(sheet, worst, simulated.len()),
-        typical: if simulated.len() > 1 {
-            value(measure, mean(simulated.iter().map(|r| r.value)))
-        } else {
-            String::new()
-        },
+        typical: simulated_mean.clone(),
+        simulated_mean,
         simulated_worst: worst_text(worst),
         guaranteed_min: String::new(),
         guaranteed_max: String::new(),
         unit: measure.unit(),
-        basis: "simulated".into(),
+        basis: SIMULATED.into(),
     };
     if let Some(measured) = &sheet.measured
-        && let Some((typical, bounds, spread)) = judged(measured, measure)?
+        && let Some(j) = judged(measured, measure)?
     {
-        row.typical = value(measure, typical);
+        row.typical = value(measure, j.typical);
         let bound = |b: Option<f64>| b.map(|b| value(measure, b)).unwrap_or_default();
-        (row.guaranteed_min, row.guaranteed_max) = (bound(bounds.0), bound(bounds.1));
-        row.basis =
-            format!("{} units, {} {}", spread.units, spread.lots, if spread.lots == 1 { "lot" } else { "lots" });
+        (row.guaranteed_min, row.guaranteed_max) = (bound(j.bounds.0), bound(j.bounds.1));
+        row.basis = j.basis();
     }
     Ok(row)
 }
@@ -108,9 +132,12 @@ fn said(sheet: &Sheet, worst: &Reading, points: usize) -> String {
     let c = &worst.conditions;
     let mut out = match c.rf_hz {
         Some(_) if points > 1 => {
-            let drive = c.signal_dbm.map_or_else(|| "small signal".into(), |l| format!("signal {}", level(l)));
+            // a compression point is a level itself
+            let own = c.signal_dbm.filter(|_| !matches!(worst.measure, Measure::InputP1db));
+            let small = if matches!(worst.measure, Measure::InputP1db) { "LO nominal" } else { "small signal" };
+            let drive = own.map_or_else(|| small.into(), |l| format!("signal {}", level(l)));
             let at = c.rf_hz.map(frequency).unwrap_or_default();
-            format!("RF {}, {drive}; worst at RF {at}", band(sheet.rf_band_hz))
+            format!("RF {}, {drive}; worst at {at}", band(sheet.rf_band_hz))
         }
         _ if matches!(worst.measure, Measure::InputP1db) => {
             format!("RF {}", c.rf_hz.map(frequency).unwrap_or_default())
@@ -171,9 +198,29 @@ fn of_section(section: &Section) -> Vec<&Reading> {
     out
 }
 
-type Judged = (f64, (Option<f64>, Option<f64>), Bounded);
+/// What measured units say about a quantity.
+struct Judged {
+    /// Mean over units and frequencies.
+    typical: f64,
+    /// Guaranteed bounds of the worst frequency; none with too few units anywhere.
+    bounds: (Option<f64>, Option<f64>),
+    /// Fewest units at a frequency.
+    units: usize,
+    lots: usize,
+    /// Frequencies.
+    places: usize,
+}
 
-/// Mean over units and frequencies, the guaranteed bounds of the worst frequency, and how many units stand behind them.
+impl Judged {
+    fn basis(&self) -> String {
+        let lots = if self.lots == 1 { "lot" } else { "lots" };
+        let units = if self.units == 1 { "unit" } else { "units" };
+        let at = if self.places > 1 { format!(" at {} frequencies", self.places) } else { String::new() };
+        let few = if self.units < UNITS_MIN { ": too few to guarantee" } else { "" };
+        format!("{} {units} of {} {lots}{at}{few}", self.units, self.lots)
+    }
+}
+
 fn judged(measured: &Measured, measure: Measure) -> Result<Option<Judged>, DatasheetError> {
     let mine: Vec<&Sample> = measured.samples.iter().filter(|s| s.measure == measure).collect();
     if mine.is_empty() {
@@ -183,26 +230,31 @@ fn judged(measured: &Measured, measure: Measure) -> Result<Option<Judged>, Datas
     places.sort_unstable();
     places.dedup();
     let two_sided = measure == Measure::DcOffset;
-    let (mut means, mut low, mut high, mut behind) = (Vec::new(), None::<f64>, None::<f64>, None);
-    for place in places {
-        let here: Vec<&Sample> = mine.iter().copied().filter(|s| s.rf_hz.map(f64::to_bits) == place).collect();
-        let lots = by_lot(&here);
-        let what = measure.label();
+    let (mut means, mut low, mut high) = (Vec::new(), None::<f64>, None::<f64>);
+    let (mut units, mut lots) = (usize::MAX, 0);
+    for place in &places {
+        let here: Vec<&Sample> = mine.iter().copied().filter(|s| s.rf_hz.map(f64::to_bits) == *place).collect();
+        let by_lot = by_lot(&here);
+        means.push(mean(by_lot.iter().map(|l| mean(l.iter().copied()))));
+        (units, lots) = (units.min(here.len()), lots.max(by_lot.len()));
+        if here.len() < UNITS_MIN {
+            continue;
+        }
+        let bound = |upper| {
+            tolerance_bound(&measure.label(), &by_lot, upper, measured.coverage, measured.confidence).map(|b| b.bound)
+        };
         if two_sided || larger_is_worse(measure) {
-            let b = tolerance_bound(&what, &lots, true, measured.coverage, measured.confidence)?;
-            high = Some(high.map_or(b.bound, |h| h.max(b.bound)));
-            (means, behind) = ([means, vec![b.mean]].concat(), Some(b));
+            let b = bound(true)?;
+            high = Some(high.map_or(b, |h| h.max(b)));
         }
         if two_sided || !larger_is_worse(measure) {
-            let b = tolerance_bound(&what, &lots, false, measured.coverage, measured.confidence)?;
-            low = Some(low.map_or(b.bound, |l| l.min(b.bound)));
-            if !two_sided {
-                means.push(b.mean);
-            }
-            behind = Some(b);
+            let b = bound(false)?;
+            low = Some(low.map_or(b, |l| l.min(b)));
         }
     }
-    Ok(behind.map(|b| (mean(means.into_iter()), (low, high), b)))
+    // a place with too few units may be the worst one: then nothing is guaranteed
+    let bounds = if units < UNITS_MIN { (None, None) } else { (low, high) };
+    Ok(Some(Judged { typical: mean(means.into_iter()), bounds, units, lots, places: places.len() }))
 }
 
 fn by_lot(samples: &[&Sample]) -> Vec<Vec<f64>> {
@@ -234,7 +286,17 @@ pub(crate) fn features(sheet: &Sheet) -> Vec<String> {
             level(sheet.lo_range_dbm.1)
         ),
     ];
-    let worst = |m: Measure| headline(sheet, m).map(|r| format!("{} {}", value(m, r.value), m.unit()));
+    let rows = rows(sheet).unwrap_or_default();
+    // what is guaranteed goes before what was simulated; a measured sheet says which is which
+    let worst = |m: Measure| {
+        let row = rows.iter().find(|r| r.measure == m)?;
+        let bound = if row.guaranteed_max.is_empty() { &row.guaranteed_min } else { &row.guaranteed_max };
+        if !bound.is_empty() {
+            return Some(format!("{bound} {} (guaranteed)", m.unit()));
+        }
+        let simulated = headline(sheet, m).map(|r| format!("{} {}", value(m, r.value), m.unit()))?;
+        Some(if sheet.measured.is_some() { format!("{simulated} (simulated)") } else { simulated })
+    };
     if let Some(x) = worst(Measure::ConversionLoss) {
         let flat = worst(Measure::Flatness).map(|f| format!(", flat within {f}")).unwrap_or_default();
         out.push(format!("Conversion loss at most {x} over the band{flat}"));

@@ -13,6 +13,8 @@ pub struct Sheet {
     pub revision: String,
     /// Where it came from: what, and its hash or version.
     pub origin: Vec<(String, String)>,
+    /// What the maker of the model has to say: watermark, expiry, withheld parts; shown on the first page.
+    pub notices: Vec<String>,
     /// The numbers.
     pub review: Review,
     /// RF band, hertz.

@@ -8,6 +8,7 @@ pub mod chain;
 mod challenge;
 pub mod container;
 mod error;
+pub mod export;
 mod file;
 pub mod filter;
 pub mod intervals;

@@ -6,10 +6,12 @@
 pub mod build;
 pub mod cache;
 pub mod chain;
+pub mod datasheet;
 pub mod demo;
 pub mod design;
 mod error;
 pub mod explain;
+pub mod export;
 pub mod field;
 pub mod files;
 pub mod fit;
@@ -29,4 +31,5 @@ pub mod terminations;
 
 pub use error::{ErrorKind, NetworkFileError, ProjectError};
 pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};
+pub use ::datasheet as sheet;
 pub use {diode, handover, lines, mixer, network, numerics, report, spec};

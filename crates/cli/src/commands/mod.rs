@@ -1,7 +1,9 @@
 //! What each command does; no formulas.
 
 pub(crate) mod chain;
+pub(crate) mod datasheet;
 pub(crate) mod explain;
+pub(crate) mod export;
 pub(crate) mod field;
 mod fit;
 pub(crate) mod intervals;
@@ -61,6 +63,8 @@ pub(crate) fn run(command: &Command, global: &Global) -> Result<Outcome, Project
         Command::Terminations(arguments) => terminations::run(arguments, global),
         Command::Intervals(arguments) => intervals::run(arguments, global),
         Command::Chain(arguments) => chain::run(arguments, global),
+        Command::Datasheet(arguments) => datasheet::run(arguments, global),
+        Command::Export(arguments) => export::run(arguments, global),
         Command::Completion { shell } => Ok(Outcome::done(crate::completion(*shell))),
     }
 }

@@ -15,4 +15,4 @@ mod synthesis;
 pub use circuit::{Arrangement, BalunNetwork, BalunReading, Family, Link, ideal_pair};
 pub use drawing::{Drawing, draw};
 pub use error::BalunError;
-pub use synthesis::{BalunDesign, BalunRequest, Limits, Sensitivity, Worst, synthesise};
+pub use synthesis::{BalunDesign, BalunRequest, Choice, Limits, Sensitivity, Worst, synthesise};

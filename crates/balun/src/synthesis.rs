@@ -98,6 +98,19 @@ pub struct Worst {
     pub phase_deg: f64,
 }
 
+/// Strips of some width with the film that gives them their impedance, at their best length.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Choice {
+    /// Drawn width of the upper strip, metre.
+    pub upper_width_m: f64,
+    /// Thickness of the film, metre.
+    pub film_m: f64,
+    /// Length of a section, metre.
+    pub length_m: f64,
+    /// The worst of the band.
+    pub worst: Worst,
+}
+
 /// A balun with its dimensions and what it will do.
 #[derive(Debug, Clone)]
 pub struct BalunDesign {
@@ -125,12 +138,16 @@ pub struct BalunDesign {
     pub held_band_hz: Option<[f64; 2]>,
     /// What every spread does, largest change of return loss first.
     pub sensitivities: Vec<Sensitivity>,
+    /// What other widths would do, narrow first: between the narrowest and widest that a film of its range allows.
+    pub choices: Vec<Choice>,
     /// Cross-sections solved on the way.
     pub sections_solved: usize,
 }
 
 /// Points over the band.
 const POINTS: usize = 41;
+/// Widths between the narrowest and the widest at which the choice is shown.
+const CHOICES: usize = 7;
 /// Frequencies at which losses are solved; six leave less than 1e-5 over two octaves.
 const NODES: usize = 6;
 /// Relative distance of the impedance from its goal at which a dimension is found: below any process spread.
@@ -149,6 +166,7 @@ pub fn synthesise(stack: &Stackup, request: &BalunRequest) -> Result<Checked<Bal
     let [narrow, wide] = search.width_range()?;
     let mut findings = Vec::new();
     let candidate = search.widest(narrow, wide, &mut findings)?;
+    let choices = search.choices(narrow, wide)?;
     let Candidate { found, matrices, arrangement, readings, worst } = candidate;
     let sensitivities = sensitivities(&found, request, &arrangement, &matrices, &worst)?;
     let design = BalunDesign {
@@ -162,6 +180,7 @@ pub fn synthesise(stack: &Stackup, request: &BalunRequest) -> Result<Checked<Bal
         readings,
         worst,
         sensitivities,
+        choices,
         sections_solved: search.solved,
         stack: found.stack,
         lines: found.lines,
@@ -232,6 +251,7 @@ struct Search<'a> {
     film: Parameter,
     film_range: [f64; 2],
     freqs: Vec<f64>,
+    tried: Vec<Choice>,
     solved: usize,
 }
 
@@ -244,7 +264,8 @@ impl<'a> Search<'a> {
             Freedom::Free { min, max } => [min, max],
         };
         let wanted_ohm = (request.source_ohm * request.load_ohm).sqrt();
-        Ok(Self { stack, request, wanted_ohm, film, film_range, freqs: band_points(request.band_hz), solved: 0 })
+        let freqs = band_points(request.band_hz);
+        Ok(Self { stack, request, wanted_ohm, film, film_range, freqs, tried: Vec::new(), solved: 0 })
     }
 
     fn solve(&mut self, film_m: f64, width_m: f64) -> Result<Found, BalunError> {
@@ -312,7 +333,25 @@ impl<'a> Search<'a> {
         let arrangement = best_length(self.request, &found.lines, &matrices)?;
         let readings = arrangement.readings(&matrices)?;
         let worst = Worst::of(&readings);
+        let length_m = arrangement.length_m;
+        self.tried.push(Choice { upper_width_m: found.width_m, film_m: found.film_m, length_m, worst });
         Ok(Candidate { found, matrices, arrangement, readings, worst })
+    }
+
+    /// Everything tried, and as many widths in even ratios that the whole range is seen.
+    fn choices(&mut self, narrow: f64, wide: f64) -> Result<Vec<Choice>, BalunError> {
+        if wide > narrow {
+            for k in 1..CHOICES - 1 {
+                let width_m = narrow * (wide / narrow).powf(k as f64 / (CHOICES - 1) as f64);
+                let near = |c: &&Choice| (c.upper_width_m / width_m).ln().abs();
+                let film_m = self.tried.iter().min_by(|a, b| near(a).total_cmp(&near(b))).map_or(width_m, |c| c.film_m);
+                self.candidate(width_m, film_m)?;
+            }
+        }
+        let mut all = self.tried.clone();
+        all.sort_by(|a, b| a.upper_width_m.total_cmp(&b.upper_width_m));
+        all.dedup_by(|b, a| b.upper_width_m.total_cmp(&a.upper_width_m).is_eq());
+        Ok(all)
     }
 
     /// The widest strips that hold the limits; the narrowest with a remark when none do.

@@ -102,10 +102,23 @@ fn requirement_leads_to_the_dimensions_of_the_demonstration() {
     let per_eight = film.strip_to_strip_ohm / design.pair.strip_to_strip_ohm / film.sd * -0.08 * design.film_m;
     check("strip to strip for film −8 %", per_eight, 53.6 / 56.8 - 1.0, 0.004, "slope against a difference");
     drawing_keeps_the_rules(&design);
+    the_choice_is_shown(&design);
     let names: Vec<&str> = design.sensitivities.iter().map(|s| s.name.as_str()).collect();
     for name in ["base thickness", "M1 width bias", "M2 width bias", "M2 registration x", "polymer permittivity"] {
         assert!(names.contains(&name), "{names:?}");
     }
+}
+
+/// Wider strips need a thicker film for the same impedance, and every one that holds the limits is narrower.
+fn the_choice_is_shown(design: &BalunDesign) {
+    let choices = &design.choices;
+    assert!(choices.len() >= 7, "{choices:?}");
+    assert!(choices.windows(2).all(|w| w[0].upper_width_m < w[1].upper_width_m));
+    // films are found to 1e-4 of the impedance
+    assert!(choices.windows(2).all(|w| w[1].film_m > w[0].film_m * (1.0 - 1e-3)), "{choices:?}");
+    assert!(choices[choices.len() - 1].film_m > 2.0 * choices[0].film_m, "{choices:?}");
+    let widest = choices.iter().rfind(|c| request().limits.hold(&c.worst)).expect("the chosen one");
+    check("widest that holds, um", widest.upper_width_m * 1e6, design.upper_width_m * 1e6, 1e-6, "the same search");
 }
 
 fn drawing_keeps_the_rules(design: &BalunDesign) {

@@ -113,6 +113,25 @@ pub enum ProjectError {
         /// Why.
         source: volume::VolumeError,
     },
+    /// A field solution does not fit into memory.
+    #[error(
+        "solution `{part}` needs about {needed_gib:.2} GiB on its first mesh ({unknowns} unknowns), and {allowed_gib:.2} \
+         GiB are {whose}; lower `up_to`, draw less, {help}"
+    )]
+    DoesNotFit {
+        /// Which part.
+        part: String,
+        /// Unknowns of the first mesh.
+        unknowns: usize,
+        /// Memory needed, GiB.
+        needed_gib: f64,
+        /// Memory at hand, GiB.
+        allowed_gib: f64,
+        /// Who sets the bound.
+        whose: &'static str,
+        /// What to do about it.
+        help: &'static str,
+    },
     /// The field solution of a part is needed but was not computed yet.
     #[error(
         "solution `{part}` is not computed yet (about {unknowns} unknowns on the first mesh); run `mixwright field` on this design first"

@@ -1,7 +1,10 @@
 //! Figures that are not made of readings: pictures, page, terminal and file format.
 
 use crate::number::{escape, fixed, plain, typeset};
-use crate::picture::{BarPlot, DrawingPicture, Forbidden, Histogram, LayerShapes, LimitLine, Look, NamedBar};
+use crate::picture::{
+    BarPlot, DrawingPicture, Forbidden, Histogram, LayerShapes, LimitLine, LinePlot, Look, MapPicture, NamedBar, Point,
+    Series,
+};
 use crate::words;
 use serde::{Deserialize, Serialize};
 use spec::{Bound, Card, Cards, Figure, Grid, Limit, Tone};
@@ -13,13 +16,15 @@ pub(crate) fn pictures(figure: &Figure, look: Look) -> Vec<(String, String)> {
         Figure::Histogram(h) => vec![("distribution".into(), histogram(h).svg(look))],
         Figure::Bars(b) => vec![("bars".into(), bars(b).svg(look))],
         Figure::Drawing(d) => vec![("drawing".into(), drawing(d).svg(look))],
+        Figure::Lines(l) => vec![("curves".into(), lines(l).svg(look))],
+        Figure::Map(m) => vec![("map".into(), map(m).svg(look))],
         Figure::Cards(_) | Figure::Grid(_) => Vec::new(),
     }
 }
 
 /// True when the figure wants the whole width of the page.
 pub(crate) const fn is_wide(figure: &Figure) -> bool {
-    matches!(figure, Figure::Cards(_) | Figure::Grid(_) | Figure::Drawing(_))
+    matches!(figure, Figure::Cards(_) | Figure::Grid(_) | Figure::Drawing(_) | Figure::Map(_))
 }
 
 /// The figure in the page, without its frame.
@@ -28,6 +33,8 @@ pub(crate) fn html(figure: &Figure) -> String {
         Figure::Histogram(h) => (&h.title, histogram(h).svg(Look::Embedded)),
         Figure::Bars(b) => (&b.title, bars(b).svg(Look::Embedded)),
         Figure::Drawing(d) => (&d.title, drawing(d).svg(Look::Embedded)),
+        Figure::Lines(l) => (&l.title, lines(l).svg(Look::Embedded) + &lines_table(l)),
+        Figure::Map(m) => (&m.title, map(m).svg(Look::Embedded)),
         Figure::Cards(c) => (&c.title, cards(c)),
         Figure::Grid(g) => (&g.title, grid(g)),
     };
@@ -59,6 +66,64 @@ fn drawing(d: &spec::Drawing) -> DrawingPicture {
         layers: d.layers.iter().map(layer).collect(),
         marks: d.marks.iter().map(|m| (m.name.clone(), m.at)).collect(),
         stretch: d.stretch,
+    }
+}
+
+fn lines(l: &spec::Lines) -> LinePlot {
+    let axis = |a: &spec::Axis| if a.unit.is_empty() { a.label.clone() } else { format!("{}, {}", a.label, a.unit) };
+    let series = |c: &spec::PlainCurve| Series {
+        name: c.name.clone(),
+        points: c
+            .points
+            .iter()
+            .map(|&(x, y, band)| Point {
+                x,
+                y,
+                band,
+                reach: None,
+                hollow: false,
+                tip: format!("{}: {} {} at {} {}", c.name, typeset(&fixed(y, 3)), l.y.unit, plain(x), l.x.unit),
+            })
+            .collect(),
+    };
+    let limit = |b: &Bound| {
+        let (word, value, forbidden) = match *b {
+            Bound::AtMost(x) => ("at most", x, Forbidden::Above),
+            Bound::AtLeast(x) => ("at least", x, Forbidden::Below),
+        };
+        let label = typeset(format!("{word} {} {}", plain(value), l.y.unit).trim_end());
+        LimitLine { label, value, forbidden, extent: None }
+    };
+    LinePlot {
+        title: l.title.clone(),
+        x_label: axis(&l.x),
+        y_label: axis(&l.y),
+        series: l.curves.iter().map(series).collect(),
+        limits: l.bounds.iter().map(limit).collect(),
+        notes: Vec::new(),
+    }
+}
+
+/// The numbers of the curves, folded away.
+fn lines_table(l: &spec::Lines) -> String {
+    let count: usize = l.curves.iter().map(|c| c.points.len()).sum();
+    let heads = ["Curve".into(), format!("{}, {}", l.x.label, l.x.unit), format!("{}, {}", l.y.label, l.y.unit)];
+    let row = |c: &spec::PlainCurve, &(x, y, band): &(f64, f64, Option<f64>)| {
+        let band = band.map_or(String::new(), |b| format!(" ± {}", fixed(b, 3)));
+        vec![c.name.clone(), plain(x), fixed(y, 3) + &band]
+    };
+    let rows = l.curves.iter().flat_map(|c| c.points.iter().map(move |p| row(c, p))).collect();
+    let table = grid(&Grid { title: String::new(), heads: heads.to_vec(), rows });
+    format!("<details><summary>Numbers ({count})</summary>\n{table}</details>\n")
+}
+
+fn map(m: &spec::FieldMap) -> MapPicture {
+    MapPicture {
+        title: m.title.clone(),
+        unit: m.unit.clone(),
+        triangles: m.triangles.clone(),
+        marks: m.marks.iter().map(|m| (m.name.clone(), m.at)).collect(),
+        stretch: m.stretch,
     }
 }
 
@@ -164,7 +229,15 @@ pub fn text(figure: &Figure) -> String {
             let mean = finite.iter().sum::<f64>() / finite.len().max(1) as f64;
             let _ = writeln!(out, "{}: {} samples, mean {} {}", h.title, finite.len(), fixed(mean, 2), h.unit);
         }
-        Figure::Drawing(_) => {}
+        Figure::Lines(l) => {
+            for curve in &l.curves {
+                let values = || curve.points.iter().map(|p| p.1).filter(|y| y.is_finite());
+                let (low, high) = values().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), y| (l.min(y), h.max(y)));
+                let _ =
+                    writeln!(out, "{}: {} from {} to {} {}", l.title, curve.name, plain(low), plain(high), l.y.unit);
+            }
+        }
+        Figure::Drawing(_) | Figure::Map(_) => {}
     }
     out
 }
@@ -219,6 +292,26 @@ pub enum FigureFile {
         layers: Vec<LayerFile>,
         /// Marks: name, x and y in micrometres.
         marks: Vec<(String, f64, f64)>,
+    },
+    /// Curves of plain numbers.
+    Lines {
+        /// Title.
+        title: String,
+        /// Label and unit of the horizontal axis.
+        x: (String, String),
+        /// Label and unit of the vertical axis.
+        y: (String, String),
+        /// Name of each curve with abscissa, value, and half width of the band.
+        curves: Vec<(String, Vec<(f64, Option<f64>, Option<f64>)>)>,
+    },
+    /// Values on triangles of a plan.
+    Map {
+        /// Title.
+        title: String,
+        /// Unit of the values.
+        unit: String,
+        /// x1, y1, x2, y2, x3, y3 in micrometres, and the value.
+        triangles: Vec<([f64; 6], Option<f64>)>,
     },
 }
 
@@ -287,6 +380,18 @@ pub(crate) fn file(figure: &Figure) -> FigureFile {
             title: d.title.clone(),
             layers: d.layers.iter().map(|l| LayerFile { name: l.name.clone(), outlines: l.outlines.clone() }).collect(),
             marks: d.marks.iter().map(|m| (m.name.clone(), m.at.0, m.at.1)).collect(),
+        },
+        Figure::Lines(l) => {
+            let points =
+                |c: &spec::PlainCurve| c.points.iter().map(|&(x, y, b)| (x, finite(y), b.and_then(finite))).collect();
+            let curves = l.curves.iter().map(|c| (c.name.clone(), points(c))).collect();
+            let axis = |a: &spec::Axis| (a.label.clone(), a.unit.clone());
+            FigureFile::Lines { title: l.title.clone(), x: axis(&l.x), y: axis(&l.y), curves }
+        }
+        Figure::Map(m) => FigureFile::Map {
+            title: m.title.clone(),
+            unit: m.unit.clone(),
+            triangles: m.triangles.iter().map(|([a, b, c], v)| ([a.0, a.1, b.0, b.1, c.0, c.1], finite(*v))).collect(),
         },
     }
 }

@@ -1,6 +1,6 @@
 //! Things to show that are not curves of readings: distributions, shares, findings, tables, drawings.
 
-use crate::Limit;
+use crate::{Axis, Bound, Limit};
 
 /// One of them.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,6 +15,49 @@ pub enum Figure {
     Grid(Grid),
     /// Shapes in named layers: a layout in plan or a section through the stack.
     Drawing(Drawing),
+    /// Curves of plain numbers.
+    Lines(Lines),
+    /// Values on triangles of a plan.
+    Map(FieldMap),
+}
+
+/// Curves of plain numbers, such as a prediction without quality of its own.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lines {
+    /// Title.
+    pub title: String,
+    /// Horizontal axis.
+    pub x: Axis,
+    /// Vertical axis.
+    pub y: Axis,
+    /// The curves.
+    pub curves: Vec<PlainCurve>,
+    /// Limits to draw.
+    pub bounds: Vec<Bound>,
+}
+
+/// One curve of plain numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlainCurve {
+    /// Name in the legend.
+    pub name: String,
+    /// Abscissa, value, and half width of the band around it, each in the unit of its axis.
+    pub points: Vec<(f64, f64, Option<f64>)>,
+}
+
+/// Values on triangles of a plan, such as the magnitude of a surface current.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FieldMap {
+    /// Title.
+    pub title: String,
+    /// Unit of the values; they are zero or positive.
+    pub unit: String,
+    /// Corners in micrometres, and the value.
+    pub triangles: Vec<([(f64, f64); 3], f64)>,
+    /// Marks, such as ports.
+    pub marks: Vec<Mark>,
+    /// Height over width of a micrometre on paper.
+    pub stretch: f64,
 }
 
 /// Distribution of samples.

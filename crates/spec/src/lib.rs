@@ -16,7 +16,9 @@ mod reading;
 mod review;
 
 pub use band::{Asymmetry, Band, Bands, Promise};
-pub use figure::{Bar, Bars, Card, Cards, Drawing, DrawingLayer, Figure, Grid, Histogram, Mark, Tone};
+pub use figure::{
+    Bar, Bars, Card, Cards, Drawing, DrawingLayer, FieldMap, Figure, Grid, Histogram, Lines, Mark, PlainCurve, Tone,
+};
 pub use limit::{Bound, Limit, Verdict, VerdictStatus};
 pub use measure::{Measure, PortName};
 pub use product::Product;

@@ -6,9 +6,11 @@ use crate::output;
 use crate::progress::Progress;
 use clap::Args;
 use project::design::{Design, LayoutText};
+use project::field::solution::Cost;
 use project::field::solution::Task;
-use project::field::{compare, draw, page, solution, synthesis};
+use project::field::{compare, draw, low, page, solution, synthesis};
 use project::network::touchstone;
+use project::spec::{Figure, Item, Review};
 use project::{ProjectError, demo, files, report, review};
 use serde_json::json;
 use std::fmt::Write as _;
@@ -44,7 +46,8 @@ pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, Project
         return write_mask(&design, arguments.layout.as_deref(), path);
     }
     if arguments.synthesise {
-        return synthesise(&design, global);
+        let folder = global.out.clone().unwrap_or_else(|| folder_of(&arguments.design));
+        return synthesise(&design, &folder, global);
     }
     let tasks = solution::tasks(&design)?;
     let mut text = String::new();
@@ -66,7 +69,7 @@ pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, Project
     let folder = global.out.clone().unwrap_or_else(|| folder_of(&arguments.design));
     let (mut said, mut written) = (String::new(), Vec::new());
     for task in &tasks {
-        written.extend(solve(task, arguments, global, &folder, &mut said)?);
+        written.extend(solve(&design, task, arguments, global, &folder, &mut said)?);
     }
     written.extend(files::write_named(&page::page(&design, &tasks)?, &folder, "field")?.into_iter().take(1));
     if global.json {
@@ -82,9 +85,7 @@ pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, Project
 struct Row {
     name: String,
     kept: bool,
-    unknowns: usize,
-    peak_gib: f64,
-    time_s: f64,
+    cost: Cost,
     fits: bool,
 }
 
@@ -94,22 +95,27 @@ impl Row {
         Ok(Self {
             name: task.part.name.value.clone(),
             kept: task.kept().0.is_some(),
-            unknowns: cost.unknowns,
-            peak_gib: cost.peak_bytes as f64 / f64::from(1 << 30),
-            time_s: cost.time_s,
-            fits: cost.peak_bytes <= task.bytes_max(),
+            fits: task.fits(&cost).is_ok(),
+            cost,
         })
+    }
+
+    fn gib(&self) -> f64 {
+        self.cost.peak_bytes as f64 / f64::from(1 << 30)
     }
 
     fn text(&self) -> String {
         let state = match (self.kept, self.fits) {
             (true, _) => "kept from before, nothing to solve",
             (false, true) => "to be solved",
-            (false, false) => "does not fit into the memory allowed by the design",
+            (false, false) => "does not fit into memory",
         };
         format!(
-            "{}: first mesh {} unknowns, {:.2} GiB, about {:.1} s a frequency; {state}\n",
-            self.name, self.unknowns, self.peak_gib, self.time_s
+            "{}: first mesh {} unknowns, {:.2} GiB, about {:.1} s a factorisation; {state}\n",
+            self.name,
+            self.cost.unknowns,
+            self.gib(),
+            self.cost.time_s
         )
     }
 }
@@ -118,8 +124,8 @@ fn json_of(rows: &[Row], written: &[PathBuf]) -> String {
     let solutions: Vec<_> = rows
         .iter()
         .map(|r| {
-            json!({ "name": r.name, "kept": r.kept, "unknowns": r.unknowns, "memory_gib": r.peak_gib,
-                "seconds_a_frequency": r.time_s, "fits": r.fits })
+            json!({ "name": r.name, "kept": r.kept, "unknowns": r.cost.unknowns, "memory_gib": r.gib(),
+                "seconds_a_factorisation": r.cost.time_s, "fits": r.fits })
         })
         .collect();
     let written: Vec<String> = written.iter().map(|p| p.display().to_string()).collect();
@@ -133,6 +139,7 @@ fn folder_of(design: &Path) -> PathBuf {
 }
 
 fn solve(
+    design: &Design,
     task: &Task<'_>,
     arguments: &Field,
     global: &Global,
@@ -145,10 +152,8 @@ fn solve(
     progress.finish();
     let (kept, findings) = solved?;
     let _ = writeln!(said, "{name}:");
-    for row in page::checks(&kept).rows {
-        let [what, expected, found, verdict] = [0, 1, 2, 3].map(|i| row.get(i).map_or("", String::as_str));
-        let _ = writeln!(said, "  {what:<45} {found:>24}  {expected:<14} {verdict}");
-    }
+    let low = low::compare(design, task, &kept);
+    push_rows(said, &page::checks(&kept, task.text.error_max, low.as_ref()).rows);
     super::push_findings(said, &findings);
     let network = kept.network().map_err(|source| ProjectError::Network { place: name.clone(), source })?;
     let data = touchstone::write(&network, touchstone::WriteVersion::Two);
@@ -165,6 +170,15 @@ fn solve(
         written.push(path);
     }
     Ok(written)
+}
+
+/// Rows of checks: what was found before what was expected.
+fn push_rows(said: &mut String, rows: &[Vec<String>]) {
+    for row in rows {
+        let [what, expected, found, verdict] = [0, 1, 2, 3].map(|i| row.get(i).map_or("", String::as_str));
+        let line = format!("  {what:<58} {found:>10}  {expected:<14} {verdict}");
+        let _ = writeln!(said, "{}", line.trim_end());
+    }
 }
 
 fn write_mask(design: &Design, name: Option<&str>, path: &Path) -> Result<Outcome, ProjectError> {
@@ -194,24 +208,53 @@ pub(super) fn full_demo(global: &Global) -> Result<Outcome, ProjectError> {
     let folder = global.out.clone().unwrap_or_else(|| PathBuf::from("mixwright-demo"));
     let lines = files::read_design(&files::write_demo(&folder)?)?;
     let full = files::read_design(&folder.join(demo::FULL_FILE))?;
+    for task in &solution::tasks(&full)? {
+        let row = Row::of(task)?;
+        if !global.quiet {
+            output::remark(row.text().trim_end());
+        }
+        if !row.kept {
+            task.fits(&row.cost)?;
+        }
+    }
     let progress = Progress::new(global.quiet);
-    let reviewed = review::run(&lines, &progress).and_then(|lines| Ok((lines, review::run(&full, &progress)?)));
+    let done = compared(&lines, &full, &progress);
     progress.finish();
-    let (of_lines, mut of_full) = reviewed?;
-    of_full.sections.insert(0, compare::section((&lines, &of_lines), (&full, &of_full))?);
+    let (of_lines, of_full) = done?;
     files::write_review(&of_lines, &folder.join("review"))?;
     let written = files::write_review(&of_full, &folder.join("review-full"))?;
     if global.json {
         return Ok(Outcome::done(report::json(&of_full)));
     }
     let mut text = report::summary_text(&of_full);
+    let compared = of_full.sections.iter().find(|s| s.key == compare::KEY);
+    let figures = compared.iter().flat_map(|s| &s.items).filter_map(|item| match item {
+        Item::Figure(figure @ (Figure::Cards(_) | Figure::Grid(_))) => Some(figure),
+        _ => None,
+    });
+    text.push('\n');
+    figures.for_each(|figure| text.push_str(&report::figure_text(figure)));
     let page = written.first().map(|p| p.display().to_string()).unwrap_or_default();
     let _ = write!(text, "\nReport: {page} (the version with lines in {})\n", folder.join("review").display());
     Ok(Outcome::done(text))
 }
 
-fn synthesise(design: &Design, global: &Global) -> Result<Outcome, ProjectError> {
+/// Reviews of both designs; that of the field solutions begins with the comparison.
+fn compared(lines: &Design, full: &Design, watch: &Progress) -> Result<(Review, Review), ProjectError> {
+    let of_lines = review::run(lines, watch)?;
+    let mut of_full = review::run(full, watch)?;
+    let section = compare::section((lines, &of_lines), (full, &of_full), watch)?;
+    of_full.sections.insert(0, section);
+    Ok((of_lines, of_full))
+}
+
+fn synthesise(design: &Design, folder: &Path, global: &Global) -> Result<Outcome, ProjectError> {
     let found = synthesis::baluns(design)?;
+    let written = if found.is_empty() {
+        Vec::new()
+    } else {
+        files::write_named(&synthesis::page(design, &found), folder, "balun")?
+    };
     let grids = found.iter().map(|f| [f.dimensions(), f.sensitivities()]);
     if global.json {
         let table = |g: &project::spec::Grid| json!({ "title": g.title, "heads": g.heads, "rows": g.rows });
@@ -220,13 +263,18 @@ fn synthesise(design: &Design, global: &Global) -> Result<Outcome, ProjectError>
     }
     let mut text = String::new();
     if found.is_empty() {
-        text.push_str("the design asks for no balun; add `[balun.NAME]`\n");
+        text.push_str(
+            "the design asks for no balun; add `[balun.NAME]`, as in qb-k07-full.toml of the demonstration\n",
+        );
     }
     for (balun, grids) in found.iter().zip(grids) {
         for grid in grids {
             push_grid(&mut text, &grid);
         }
         super::push_findings(&mut text, &balun.findings);
+    }
+    for path in written.iter().take(1) {
+        let _ = writeln!(text, "written: {}", path.display());
     }
     Ok(Outcome::done(text))
 }

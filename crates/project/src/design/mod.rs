@@ -78,6 +78,8 @@ pub struct Design {
     pub settings: ReviewSettings,
     /// Which pattern of the error estimates of field solutions is added to them; none as read.
     pub solution_error: Option<usize>,
+    /// The design whose numbers were moved to get this one, when it rests on field solutions; none as read.
+    pub moved_from: Option<std::sync::Arc<Design>>,
     /// Remarks on the file.
     pub findings: Vec<Finding>,
 }
@@ -153,6 +155,7 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
         circuit: circuit?,
         settings,
         solution_error: None,
+        moved_from: None,
         findings,
     };
     process::check(&design, sink);

@@ -2,7 +2,7 @@
 //!
 //! Names: `film1.thickness`, `polymer.permittivity`, `M2.width_bias`, `registration`, `V27.IS`, `D3.RS`,
 //! `C_pad_b+.capacitance`, `LO_near.length`, `LO_near.upper.width`, `lo_level`, `temperature`, and a variable of a
-//! layout as `balun.section`.
+//! layout as `balun.section`, or as `LO_balun.section` where a solution has its own value of it.
 //! Values: SI, levels in dBm, as [`quantity::Quantity::stored`].
 
 use super::circuit::{CircuitText, DiodeSite, FreeCircuit, Part, PartKind};
@@ -48,12 +48,20 @@ impl Design {
     ///
     /// Values of diode models are set before those of single diodes: `D3.RS` is what that diode has in the end. A
     /// permittivity belongs to its material and changes in every layer of it; `registration` moves every metal but
-    /// the lowest. Nothing is checked against free ranges; impossible values are refused when the circuit is joined.
+    /// the lowest. Field solutions follow to first order from those of this design, unless the moved ones are kept too.
+    /// Nothing is checked against free ranges; impossible values are refused when the circuit is joined.
     ///
     /// # Errors
     /// A name that belongs to nothing in this design, a value that is not finite.
     pub fn moved(&self, values: &[(&str, f64)]) -> Result<Self, ProjectError> {
         let mut design = self.clone();
+        let solved = |p: &Part| matches!(p.kind, PartKind::Solution { .. });
+        if let CircuitText::Free(free) = &self.circuit
+            && free.parts.iter().any(solved)
+            && self.moved_from.is_none()
+        {
+            design.moved_from = Some(std::sync::Arc::new(self.clone()));
+        }
         let of_diode = |name: &str| {
             let owner = bare(name).rsplit_once('.').map_or("", |(owner, _)| owner);
             self.sites().any(|site| site.name.value == owner)
@@ -91,8 +99,14 @@ impl Design {
         if let CircuitText::Free(free) = &self.circuit {
             free.parts.iter().for_each(|p| push(&p.name.value, part_keys(p)));
             for part in &free.parts {
-                if let PartKind::Section { strips, .. } = &part.kind {
-                    strips.iter().for_each(|s| push(&format!("{}.{}", part.name.value, s.name), &["width", "offset"]));
+                match &part.kind {
+                    PartKind::Section { strips, .. } => strips
+                        .iter()
+                        .for_each(|s| push(&format!("{}.{}", part.name.value, s.name), &["width", "offset"])),
+                    PartKind::Solution { solution, .. } => {
+                        solution.variables.iter().for_each(|v| push(&part.name.value, &[v.0.as_str()]));
+                    }
+                    _ => {}
                 }
             }
         }
@@ -302,6 +316,9 @@ fn of_part(kind: &mut PartKind, key: &str, new: Option<f64>) -> Option<f64> {
             "length",
         ) => Some(quantity(length, new)),
         (PartKind::Coupled { constants, .. }, "loss_tangent") => Some(plain(&mut constants.loss_tangent, new)),
+        (PartKind::Solution { solution, .. }, variable) => {
+            Some(plain(&mut solution.variables.iter_mut().find(|v| v.0 == variable)?.1, new))
+        }
         (PartKind::FilmCapacitor { size_m, .. }, "size_1") => Some(plain(&mut size_m[0], new)),
         (PartKind::FilmCapacitor { size_m, .. }, "size_2") => Some(plain(&mut size_m[1], new)),
         _ => None,

@@ -30,7 +30,10 @@ pub fn layout(design: &Design, text: &LayoutText, changed: &[(String, f64)]) -> 
     for item in &text.items {
         pen.draw(&item.name.value, &item.kind).map_err(|error| match error {
             Trouble::Shape(error) => {
-                let help = "correct the lengths of this entry or the variables in them";
+                let help = match item.kind {
+                    ItemKind::Mask { .. } => "write the mask data again, with a structure of polygons and paths only",
+                    _ => "correct the lengths of this entry or the variables in them",
+                };
                 design.refused(ProblemKind::ImpossibleValue, item.name.span.clone(), error.to_string(), help).into()
             }
             Trouble::Project(error) => *error,
@@ -267,7 +270,17 @@ pub fn plan(design: &Design, layout: &Layout, violations: &[Violation]) -> Drawi
         layers.push(DrawingLayer { name: "vias".into(), outlines });
     }
     let middle = |a: Point, b: Point| (0.5 * (a[0] + b[0]) * UM, 0.5 * (a[1] + b[1]) * UM);
-    let mut marks: Vec<Mark> = layout
+    let mut marks = port_marks(layout);
+    marks.extend(violations.iter().map(|v| Mark { name: short(v), at: middle(v.place[0], v.place[1]) }));
+    let marks = gathered(marks, MARK_APART * (high[0] - low[0]) * UM);
+    Drawing { title: format!("Layout {}", layout.name), layers, marks, stretch: 1.0 }
+}
+
+/// The ports of a layout, as marks of a picture.
+pub(super) fn port_marks(layout: &Layout) -> Vec<Mark> {
+    let Enclosure { low, high, .. } = layout.enclosure;
+    let middle = |a: Point, b: Point| (0.5 * (a[0] + b[0]) * UM, 0.5 * (a[1] + b[1]) * UM);
+    let marks: Vec<Mark> = layout
         .ports
         .iter()
         .map(|port| Mark {
@@ -286,9 +299,7 @@ pub fn plan(design: &Design, layout: &Layout, violations: &[Violation]) -> Drawi
             },
         })
         .collect();
-    marks.extend(violations.iter().map(|v| Mark { name: short(v), at: middle(v.place[0], v.place[1]) }));
-    let marks = gathered(marks, MARK_APART * (high[0] - low[0]) * UM);
-    Drawing { title: format!("Layout {}", layout.name), layers, marks, stretch: 1.0 }
+    gathered(marks, MARK_APART * (high[0] - low[0]) * UM)
 }
 
 /// Marks nearer than this share of the width of the box share one name.

@@ -3,74 +3,30 @@
 //! Input: `[[circuit.solution]]`. Output: a sampled network with an error estimate of every entry ([`Kept`]).
 //! [`prepare`] computes what is not kept; the circuit only takes what is there, so that nothing long starts unasked.
 
+use super::current::Currents;
 use super::draw;
-use crate::cache::{self, Found, Key, Reader, Writer};
-use crate::design::{CircuitText, Design, Part, PartKind, SolutionText};
+use super::kept::{Kept, KeptDerivative, bytes_of, kept_from};
+use super::numbers::{self, Number};
+use super::told::Told;
+use crate::cache::{self, Found, Key, Writer};
+use crate::design::{CircuitText, Design, LayoutText, Part, PartKind, SolutionText};
 use crate::error::ProjectError;
-use network::{Network, SampledResponse, SampledSettings};
-use numerics::{CMatrix, Complex64, RMatrix, Watch, linear};
+use network::{SampledResponse, SampledSettings};
+use numerics::{CMatrix, Complex64, RMatrix, Watch};
 use quantity::Finding;
+pub use volume::Cost;
 use volume::{
-    Asked, Cost, Formulation, LayoutSettings, MeshSettings, MeshShape, Order, Structure, VolumeError, solve_structure,
+    Asked, LayoutSettings, MeshSettings, MeshShape, Solved, Structure, VolumeError, estimate_structure, solve_structure,
 };
 
 /// Name of the method in keys; changes when results may change.
-const METHOD: &str = "layout solution 2";
-/// Air above an open stack before the absorbing top, metre.
-const OPEN_HEIGHT_M: f64 = 1e-3;
+const METHOD: &str = "layout solution 3";
+/// The same for the currents kept beside it.
+const CURRENTS: &str = "layout currents 1";
+/// Air above an open stack before the absorbing top.
+pub(super) const LAYOUT_SETTINGS: LayoutSettings = LayoutSettings { open_height_m: 1e-3 };
 /// Distance in turns of the phases of the errors of neighbouring entries: never twice the same.
 const GOLDEN: f64 = 0.618_033_988_749_895;
-
-/// A solution with everything worth knowing about it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Kept {
-    /// Names of the ports, in the order of the rows.
-    pub ports: Vec<String>,
-    /// Their reference resistances, ohm.
-    pub reference_ohm: Vec<f64>,
-    /// Frequencies, hertz, from zero.
-    pub freqs_hz: Vec<f64>,
-    /// Scattering matrix at each of them.
-    pub scattering: Vec<CMatrix>,
-    /// Error estimate of every entry at each of them.
-    pub errors: Vec<RMatrix>,
-    /// Whether every asked entry met its error.
-    pub converged: bool,
-    /// Unknowns and largest error of an asked entry, mesh by mesh.
-    pub meshes: Vec<(usize, f64)>,
-    /// Full solutions over all meshes.
-    pub n_solutions: usize,
-    /// Largest difference of power in and out, when it can be told.
-    pub power_defect: Option<f64>,
-    /// Largest `|S_pq − S_qp|`.
-    pub reciprocity_defect: f64,
-    /// Largest singular value minus one.
-    pub passivity_excess: f64,
-    /// Largest backward error of a linear solution.
-    pub backward_error: f64,
-    /// Pivots that were replaced.
-    pub perturbed_pivots: usize,
-    /// Memory of one full solution on the last mesh, bytes.
-    pub peak_bytes: usize,
-}
-
-impl Kept {
-    /// Largest error estimate of any entry at any frequency.
-    pub fn error_max(&self) -> f64 {
-        self.errors.iter().map(RMatrix::max_abs).fold(0.0, f64::max)
-    }
-
-    /// As network data.
-    ///
-    /// # Errors
-    /// None unless the kept numbers are no network.
-    pub fn network(&self) -> Result<Network, network::NetworkError> {
-        let reference = self.reference_ohm.iter().map(|r| Complex64::new(*r, 0.0)).collect();
-        let network = Network::new(self.ports.clone(), reference, self.freqs_hz.clone(), self.scattering.clone())?;
-        let error = self.error_max();
-        Ok(network.noted(format!("field solution; error estimate of any entry at most {error:.1e}")))
-    }
-}
 
 /// A solution of a design, ready to be asked for.
 pub struct Task<'a> {
@@ -82,9 +38,13 @@ pub struct Task<'a> {
     pub layout: stackup::Layout,
     /// The structure.
     pub structure: Structure,
+    design: &'a Design,
+    drawing: &'a LayoutText,
+    numbers: Vec<(String, Number)>,
     start: MeshSettings,
     asked: Asked,
     key: Key,
+    currents_key: Key,
 }
 
 /// All solutions of a design.
@@ -104,15 +64,14 @@ fn task<'a>(design: &'a Design, part: &'a Part, text: &'a SolutionText) -> Resul
     let drawing = design.layouts.iter().find(|l| l.name.value == text.layout);
     let drawing = drawing.expect("a solution was read with its layout");
     let stack = &design.technology.as_ref().expect("a layout was read with a stack").stackup;
-    let wrong = |source| ProjectError::Layout { layout: text.layout.clone(), source };
-    let mut layout = draw::layout(design, drawing, &text.variables)?.as_made(stack).map_err(wrong)?;
+    let mut layout = made(design, drawing, &text.variables)?;
     // rows of the result in the order of the nodes
     layout.ports.sort_by_key(|port| text.ports.iter().position(|name| *name == port.name));
     let of = |source| ProjectError::Volume { part: part.name.value.clone(), source };
-    let settings = LayoutSettings { open_height_m: OPEN_HEIGHT_M };
-    let structure = Structure::from_layout(stack, &layout, &settings).map_err(of)?;
+    let structure = Structure::from_layout(stack, &layout, &LAYOUT_SETTINGS).map_err(of)?;
     let mut start = MeshSettings::for_volume(&structure.volume, text.up_to_hz);
-    start.symmetry = drawing.mirrored.map(|axis| if axis == 0 { volume::Axis::X } else { volume::Axis::Y });
+    let mirror = drawing.mirrored.filter(|axis| !shifted(stack, *axis));
+    start.symmetry = mirror.map(|axis| if axis == 0 { volume::Axis::X } else { volume::Axis::Y });
     let n = (text.up_to_hz / text.step_hz).round() as usize;
     let asked = Asked {
         targets: text.targets.clone(),
@@ -123,8 +82,27 @@ fn task<'a>(design: &'a Design, part: &'a Part, text: &'a SolutionText) -> Resul
         time_max_s: text.time_max_s,
         ..Asked::at((0..=n).map(|k| text.up_to_hz * k as f64 / n as f64).collect())
     };
-    let key = Key::new(METHOD, &canonical(&structure, &asked));
-    Ok(Task { part, text, layout, structure, start, asked, key })
+    let numbers = numbers::numbers(design, drawing, &text.variables, &layout)?;
+    let content = canonical(&structure, &numbers, &asked);
+    let (key, currents_key) = (Key::new(METHOD, &content), Key::new(CURRENTS, &content));
+    Ok(Task { part, text, layout, structure, design, drawing, numbers, start, asked, key, currents_key })
+}
+
+/// The drawing as it is made.
+pub(super) fn made(
+    design: &Design,
+    drawing: &LayoutText,
+    variables: &[(String, f64)],
+) -> Result<stackup::Layout, ProjectError> {
+    let stack = &design.technology.as_ref().expect("a layout was read with a stack").stackup;
+    let wrong = |source| ProjectError::Layout { layout: drawing.name.value.clone(), source };
+    draw::layout(design, drawing, variables)?.as_made(stack).map_err(wrong)
+}
+
+/// True when some metal is shifted off the axis of a mirror image.
+fn shifted(stack: &stackup::Stackup, axis: usize) -> bool {
+    (0..stack.layers.len())
+        .any(|k| stack.dimension(stackup::Parameter::Registration(k, axis)).is_some_and(|r| r.nominal.abs() > 0.0))
 }
 
 impl Task<'_> {
@@ -133,13 +111,49 @@ impl Task<'_> {
     /// # Errors
     /// A structure that cannot be meshed.
     pub fn estimate(&self) -> Result<Cost, ProjectError> {
-        let model = self.mesh().map_err(|e| self.wrong(e))?;
-        volume::cost(&model, Order::Second, Formulation::Field, self.asked.flops_per_s).map_err(|e| self.wrong(e))
+        estimate_structure(&self.structure, &self.asked).map_err(|e| self.wrong(e))
+    }
+
+    /// Refuses what needs more memory than the design allows or the machine has left.
+    ///
+    /// # Errors
+    /// [`ProjectError::DoesNotFit`].
+    pub fn fits(&self, cost: &Cost) -> Result<(), ProjectError> {
+        const GIB: f64 = 1_073_741_824.0;
+        let refuse = |allowed: usize, whose, help| {
+            let needed_gib = cost.peak_bytes as f64 / GIB;
+            let (part, allowed_gib) = (self.part.name.value.clone(), allowed as f64 / GIB);
+            Err(ProjectError::DoesNotFit { part, unknowns: cost.unknowns, needed_gib, allowed_gib, whose, help })
+        };
+        if cost.peak_bytes > self.asked.bytes_max {
+            return refuse(self.asked.bytes_max, "allowed by the design", "or allow more with `memory_gib`");
+        }
+        match free_bytes() {
+            Some(free) if cost.peak_bytes > free => {
+                refuse(free, "free on this machine", "close other programs, or solve it on a larger machine")
+            }
+            _ => Ok(()),
+        }
     }
 
     fn mesh(&self) -> Result<volume::Model, VolumeError> {
         let volume = &self.structure.volume;
         volume.mesh_shaped(&self.start, &MeshShape::for_volume(volume))
+    }
+
+    /// The stack the layout stands on.
+    pub(super) fn stack(&self) -> &stackup::Stackup {
+        &self.design.technology.as_ref().expect("a layout was read with a stack").stackup
+    }
+
+    /// Numbers of stack and drawing by which the result has derivatives.
+    pub(super) fn numbers(&self) -> &[(String, Number)] {
+        &self.numbers
+    }
+
+    /// The currents kept beside the result.
+    pub fn currents(&self) -> Option<Currents> {
+        if let Found::Kept(bytes) = cache::look(self.currents_key) { Currents::from_bytes(&bytes) } else { None }
     }
 
     /// Memory that may be used, bytes.
@@ -174,24 +188,15 @@ impl Task<'_> {
         if let Some(kept) = kept {
             return Ok((kept, findings));
         }
-        self.estimate()?.check(self.asked.bytes_max).map_err(|e| self.wrong(e))?;
-        let solved = solve_structure(&self.structure, &self.asked, watch).map_err(|e| self.wrong(e))?;
-        let kept = Kept {
-            ports: solved.port_names,
-            reference_ohm: network::FrequencyResponse::reference_ohm(&solved.network).to_vec(),
-            freqs_hz: solved.freqs_hz,
-            scattering: solved.scattering,
-            errors: solved.errors,
-            converged: solved.converged,
-            meshes: solved.meshes.iter().map(|m| (m.unknowns, m.target_error)).collect(),
-            n_solutions: solved.n_solutions,
-            power_defect: solved.checks.power_defect,
-            reciprocity_defect: solved.checks.reciprocity_defect,
-            passivity_excess: solved.checks.passivity_excess,
-            backward_error: solved.checks.backward_error,
-            perturbed_pivots: solved.checks.perturbed_pivots,
-            peak_bytes: solved.cost.peak_bytes,
-        };
+        self.fits(&self.estimate()?)?;
+        let mut structure = self.structure.clone();
+        numbers::vary(&mut structure, self.design, self.drawing, &self.text.variables, &self.layout, &self.numbers)?;
+        let told = Told::new(&self.part.name.value, watch);
+        let solved = solve_structure(&structure, &self.asked, &told).map_err(|e| self.wrong(e))?;
+        let currents = Currents::of(&solved, self.stack()).map_err(|e| self.wrong(e))?;
+        // pictures only: when they cannot be kept, the result says so for both
+        let _ = cache::keep(self.currents_key, currents.bytes());
+        let kept = keep_of(solved);
         if let Some(why) = cache::keep(self.key, bytes_of(&kept)) {
             let text = format!("the result could not be kept and will be computed again next time: {why}");
             findings.push(Finding::note(self.part.name.value.clone(), text));
@@ -211,7 +216,7 @@ impl Task<'_> {
             let what = format!("expected a port among {}, found `{}`", names.join(", "), port.unwrap_or(""));
             return Err(self.wrong(VolumeError::Port { what }));
         };
-        self.estimate()?.check(self.asked.bytes_max).map_err(|e| self.wrong(e))?;
+        self.fits(&self.estimate()?)?;
         let model = self.mesh().map_err(|e| self.wrong(e))?;
         let driven = volume::Driven::new(model, volume::SolveSettings::default());
         driven.and_then(|mut d| d.field_file(freq_hz, index, watch)).map_err(|e| self.wrong(e))
@@ -219,6 +224,39 @@ impl Task<'_> {
 
     fn wrong(&self, source: VolumeError) -> ProjectError {
         ProjectError::Volume { part: self.part.name.value.clone(), source }
+    }
+}
+
+/// Memory that the system says can still be used, bytes; none where it does not say.
+fn free_bytes() -> Option<usize> {
+    let text = std::fs::read_to_string("/proc/meminfo").ok()?;
+    let line = text.lines().find_map(|l| l.strip_prefix("MemAvailable:"))?;
+    let kib: usize = line.trim().trim_end_matches("kB").trim().parse().ok()?;
+    kib.checked_mul(1024)
+}
+
+/// What of a solution is kept.
+fn keep_of(solved: Solved) -> Kept {
+    Kept {
+        ports: solved.port_names,
+        reference_ohm: network::FrequencyResponse::reference_ohm(&solved.network).to_vec(),
+        freqs_hz: solved.freqs_hz,
+        scattering: solved.scattering,
+        errors: solved.errors,
+        converged: solved.converged,
+        meshes: solved.meshes.iter().map(|m| (m.unknowns, m.target_error)).collect(),
+        n_solutions: solved.n_solutions,
+        power_defect: solved.checks.power_defect,
+        reciprocity_defect: solved.checks.reciprocity_defect,
+        passivity_excess: solved.checks.passivity_excess,
+        backward_error: solved.checks.backward_error,
+        perturbed_pivots: solved.checks.perturbed_pivots,
+        peak_bytes: solved.cost.peak_bytes,
+        derivatives: solved
+            .derivatives
+            .into_iter()
+            .map(|d| KeptDerivative { name: d.name, scattering: d.scattering, left_out_m: d.left_out_m })
+            .collect(),
     }
 }
 
@@ -242,8 +280,15 @@ pub(crate) fn response(
     settings: &SampledSettings,
 ) -> Result<(SampledResponse, Vec<Finding>), ProjectError> {
     let task = task(design, part, text)?;
-    let Some(mut kept) = task.kept().0 else {
-        return Err(ProjectError::NotSolved { part: part.name.value.clone(), unknowns: task.estimate()?.unknowns });
+    let mut kept = match task.kept().0 {
+        Some(kept) => kept,
+        None => match from_base(design, part, text)? {
+            Some(kept) => kept,
+            None => {
+                let unknowns = task.estimate()?.unknowns;
+                return Err(ProjectError::NotSolved { part: part.name.value.clone(), unknowns });
+            }
+        },
     };
     if let Some(pattern) = design.solution_error {
         let wrong = |e: numerics::NumericsError| task.wrong(e.into());
@@ -265,8 +310,21 @@ pub(crate) fn response(
     Ok((response, findings))
 }
 
+/// The kept result of the design this one was moved from, followed to first order.
+fn from_base(design: &Design, part: &Part, text: &SolutionText) -> Result<Option<Kept>, ProjectError> {
+    let Some(base) = &design.moved_from else { return Ok(None) };
+    let CircuitText::Free(free) = &base.circuit else { return Ok(None) };
+    let of = |p: &Part| match &p.kind {
+        PartKind::Solution { solution, .. } if p.name == part.name => Some(solution.as_ref().clone()),
+        _ => None,
+    };
+    let Some(base_text) = free.parts.iter().find_map(of) else { return Ok(None) };
+    let task = task(base, part, &base_text)?;
+    task.kept().0.map(|kept| numbers::moved(&task, base, (design, text), kept)).transpose()
+}
+
 /// The matrix with its error estimate added to every entry under phases of a pattern; symmetric as it was, and passive.
-fn with_error(s: &CMatrix, errors: &RMatrix, pattern: usize) -> Result<CMatrix, numerics::NumericsError> {
+pub(super) fn with_error(s: &CMatrix, errors: &RMatrix, pattern: usize) -> Result<CMatrix, numerics::NumericsError> {
     let n = s.n_rows();
     let moved = CMatrix::from_fn(n, n, |p, q| {
         let (low, high) = (p.min(q), p.max(q));
@@ -275,112 +333,23 @@ fn with_error(s: &CMatrix, errors: &RMatrix, pattern: usize) -> Result<CMatrix, 
     });
     // at direct current responses are real
     let moved = if s.as_slice().iter().all(|x| x.im == 0.0) { moved.map(|x| x.re.into()) } else { moved };
-    let largest = linear::singular_values(&moved)?.into_iter().fold(0.0, f64::max);
-    Ok(if largest > 1.0 { moved.map(|x| x / largest) } else { moved })
+    numbers::passive(moved)
 }
 
 /// Everything the result depends on. Numbers enter through their shortest text that reads back to the same bits.
-fn canonical(structure: &Structure, asked: &Asked) -> Vec<u8> {
+fn canonical(structure: &Structure, numbers: &[(String, Number)], asked: &Asked) -> Vec<u8> {
     let mut out = Writer::default();
     out.text(&format!("{:?}", structure.volume));
     out.text(&format!("{:?}", structure.ports));
+    numbers.iter().for_each(|n| out.text(&n.0));
     // the rate of the machine is no part of the question
     out.text(&format!("{:?}", Asked { flops_per_s: 0.0, ..asked.clone() }));
     out.0
 }
 
-fn bytes_of(kept: &Kept) -> Vec<u8> {
-    let mut out = Writer::default();
-    out.count(kept.ports.len());
-    kept.ports.iter().for_each(|name| out.text(name));
-    out.numbers(&kept.reference_ohm);
-    out.numbers(&kept.freqs_hz);
-    for (s, errors) in kept.scattering.iter().zip(&kept.errors) {
-        out.numbers(&s.as_slice().iter().flat_map(|x| [x.re, x.im]).collect::<Vec<_>>());
-        out.numbers(errors.as_slice());
-    }
-    out.count(usize::from(kept.converged));
-    out.numbers(&kept.meshes.iter().flat_map(|m| [m.0 as f64, m.1]).collect::<Vec<_>>());
-    out.count(kept.n_solutions);
-    out.numbers(kept.power_defect.as_slice());
-    out.numbers(&[kept.reciprocity_defect, kept.passivity_excess, kept.backward_error]);
-    out.count(kept.perturbed_pivots);
-    out.count(kept.peak_bytes);
-    out.0
-}
-
-/// Reads what [`bytes_of`] wrote; nothing when it is not that.
-fn kept_from(bytes: &[u8]) -> Option<Kept> {
-    let mut from = Reader(bytes);
-    let n = from.count()?;
-    let ports = (0..n).map(|_| from.text()).collect::<Option<Vec<_>>>()?;
-    let (reference_ohm, freqs_hz) = (from.numbers()?, from.numbers()?);
-    let (mut scattering, mut errors) = (Vec::new(), Vec::new());
-    for _ in &freqs_hz {
-        let (s, e) = (from.numbers()?, from.numbers()?);
-        if s.len() != 2 * n * n || e.len() != n * n {
-            return None;
-        }
-        let at = |p: usize, q: usize| p * n + q;
-        scattering.push(CMatrix::from_fn(n, n, |p, q| Complex64::new(s[2 * at(p, q)], s[2 * at(p, q) + 1])));
-        errors.push(RMatrix::from_fn(n, n, |p, q| e[at(p, q)]));
-    }
-    let converged = from.count()? == 1;
-    let meshes = from.numbers()?.chunks_exact(2).map(|m| (m[0] as usize, m[1])).collect();
-    let n_solutions = from.count()?;
-    let power_defect = from.numbers()?.first().copied();
-    let [reciprocity_defect, passivity_excess, backward_error] = from.numbers()?.try_into().ok()?;
-    let (perturbed_pivots, peak_bytes) = (from.count()?, from.count()?);
-    Some(Kept {
-        ports,
-        reference_ohm,
-        freqs_hz,
-        scattering,
-        errors,
-        converged,
-        meshes,
-        n_solutions,
-        power_defect,
-        reciprocity_defect,
-        passivity_excess,
-        backward_error,
-        perturbed_pivots,
-        peak_bytes,
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn kept() -> Kept {
-        let s = |x: f64| CMatrix::from_fn(2, 2, |p, q| Complex64::new(x, 0.1 * (p + q) as f64));
-        Kept {
-            ports: vec!["in".into(), "out".into()],
-            reference_ohm: vec![50.0, 33.5],
-            freqs_hz: vec![0.0, 1e9],
-            scattering: vec![s(0.3), s(1.0 / 3.0)],
-            errors: vec![RMatrix::from_fn(2, 2, |p, q| 0.01 * (p + 2 * q) as f64); 2],
-            converged: true,
-            meshes: vec![(1000, 0.1), (2500, 0.02)],
-            n_solutions: 9,
-            power_defect: None,
-            reciprocity_defect: 1e-12,
-            passivity_excess: -1e-3,
-            backward_error: 1e-15,
-            perturbed_pivots: 0,
-            peak_bytes: 1 << 33,
-        }
-    }
-
-    #[test]
-    fn a_result_survives_being_kept_and_a_cut_one_is_none() {
-        let bytes = bytes_of(&kept());
-        assert_eq!(kept_from(&bytes), Some(kept()));
-        for n in 0..bytes.len() {
-            assert_eq!(kept_from(&bytes[..n]), None, "cut after {n} bytes");
-        }
-    }
 
     #[test]
     fn an_added_error_has_the_size_that_was_estimated_and_stays_passive_and_symmetric() {
@@ -395,7 +364,7 @@ mod tests {
         }
         let full = CMatrix::from_fn(2, 2, |p, q| Complex64::new(if p == q { 0.0 } else { 1.0 }, 0.0));
         let moved = with_error(&full, &errors, 1).expect("finite");
-        let largest = linear::singular_values(&moved).expect("finite")[0];
+        let largest = numerics::linear::singular_values(&moved).expect("finite")[0];
         assert!(largest <= 1.0 + 1e-12, "{largest}");
     }
 }

@@ -1,4 +1,4 @@
-//! A small SVG kernel: line plots, Smith display, level grid, waveforms, histogram, phasors.
+//! A small SVG kernel: line plots, Smith display, level grid, waveforms, histogram, phasors, drawings, maps.
 //!
 //! Input: plain numbers and names, no types of the job. Output: SVG text, either for a page that
 //! brings [`palette::style_sheet`] or to stand alone.
@@ -11,6 +11,7 @@ mod grid;
 mod histogram;
 mod label;
 mod lines;
+mod map;
 pub mod palette;
 mod phasor;
 mod smith;
@@ -24,6 +25,7 @@ pub use drawing::{DrawingPicture, LayerShapes};
 pub use grid::{Cell, CellLevel, LevelGrid};
 pub use histogram::Histogram;
 pub use lines::{Forbidden, LimitLine, LinePlot, Point, Series};
+pub use map::MapPicture;
 pub use phasor::{Arrow, PhasorDiagram};
 pub use smith::{SmithDisplay, SmithLocus};
 pub use strip::MarginStrip;

@@ -34,7 +34,12 @@ const STUDIES: [&str; 2] = ["numerical_study", "lo_purity"];
 
 /// Readings of a review that say what a bench would read under their conditions.
 pub fn promised(review: &Review) -> impl Iterator<Item = &Reading> {
-    review.sections.iter().filter(|s| !STUDIES.iter().any(|k| s.key.starts_with(k))).flat_map(readings)
+    review.sections.iter().filter(|s| !is_study(s)).flat_map(readings)
+}
+
+/// True for a section whose readings are no promises.
+pub(crate) fn is_study(section: &Section) -> bool {
+    STUDIES.iter().any(|k| section.key.starts_with(k))
 }
 
 /// Every reading of a section.
@@ -96,34 +101,13 @@ pub fn read(path: &Path) -> Result<Seal, ProjectError> {
     Ok(Seal::from_text(&path.display().to_string(), &String::from_utf8_lossy(&bytes))?)
 }
 
-/// Reads a private key: 64 hexadecimal digits in a file.
+/// Reads a private key, as models are signed with too; see [`crate::package::new_key`].
 ///
 /// # Errors
 /// A file that cannot be read or holds something else.
 pub fn read_key(path: &Path) -> Result<SigningKey, ProjectError> {
-    let text = std::fs::read_to_string(path).map_err(ProjectError::io("read", path))?;
-    Ok(SigningKey::from_text(&text)?)
-}
-
-/// Makes a private key from the randomness of the operating system and writes it; an existing file is not touched.
-/// Gives the public key.
-///
-/// # Errors
-/// A file that is there already or cannot be written; a system without a source of randomness.
-pub fn new_key(path: &Path) -> Result<String, ProjectError> {
-    use std::io::{Read, Write};
-    let source = Path::new("/dev/urandom");
-    let mut secret = [0u8; 32];
-    let mut random = std::fs::File::open(source).map_err(ProjectError::io("find randomness in", source))?;
-    random.read_exact(&mut secret).map_err(ProjectError::io("read", source))?;
-    let text: String = secret.iter().map(|b| format!("{b:02x}")).collect();
-    let mut options = std::fs::OpenOptions::new();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(path).map_err(ProjectError::io("make the key file", path))?;
-    file.write_all(format!("{text}\n").as_bytes()).map_err(ProjectError::io("write", path))?;
-    Ok(SigningKey::from_bytes(&secret).public())
+    let key = crate::package::read_key(path, "")?;
+    Ok(SigningKey::from_bytes(&key.secret_bytes()))
 }
 
 /// Today, `2031-04-17`, in universal time.

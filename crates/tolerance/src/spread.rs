@@ -96,8 +96,10 @@ pub struct RequirementSpread {
     pub samples: Vec<f64>,
     /// Nominal number.
     pub nominal: f64,
-    /// Share of units that pass.
+    /// Share of units that pass; the interval also holds what [`Self::open`] units could change.
     pub yield_: Estimate,
+    /// Units within the surrogate's error of this limit that were not solved fully.
+    pub open: usize,
     /// Share of the variance by variable, largest first.
     pub shares: Vec<Share>,
     /// Share of the variance by level.
@@ -135,8 +137,10 @@ pub struct Spread {
     pub bands: Vec<(f64, f64)>,
     /// One a requirement.
     pub requirements: Vec<RequirementSpread>,
-    /// Share of units that pass everything.
+    /// Share of units that pass everything; the interval also holds what units left open could change.
     pub overall: Estimate,
+    /// The same without the requirements that the nominal point fails; none where it keeps or fails all.
+    pub overall_of_kept: Option<Estimate>,
     /// The same as if draws were independent: Wilson, Clopper-Pearson.
     pub overall_binomial: (Estimate, Estimate),
     /// Standard deviation of each quantity from lot shifts (lot and wafer), and from scatter (tile and diode).
@@ -169,19 +173,25 @@ pub fn spread(
     let points: Vec<Vec<f64>> = draws.iter().map(Draw::total).collect();
     let answers = parallel::map_watched(&points, watch, "units", |x| Ok::<_, ProcessError>(surrogate.answers(x)))?;
     let mut units: Vec<Vec<f64>> = answers.iter().map(|a| process.measures(a)).collect();
-    let (edge, left_open) = edge_units(process, requirements, settings, &check, &answers, &units);
+    let near = closeness(process, requirements, &check, &answers, &units);
+    let (edge, left_open) = edge_units(&near, settings.full_max);
     let solved = parallel::map_watched(&edge, watch, "units on the edge", |&u| process.solve(&points[u]))?;
     for (&u, a) in edge.iter().zip(&solved) {
         units[u] = process.measures(a);
     }
     let nominal = process.measures(&surrogate.expansion().values);
+    let judged = Judged { units: &units, near: &near, solved: &edge, groups: &groups };
     let mut found = Vec::with_capacity(requirements.len());
     for (i, r) in requirements.iter().enumerate() {
         watch.step("requirements", i, requirements.len())?;
-        found.push(judge(process, r, &surrogate, &sampler, &units, &groups, &nominal, settings)?);
+        found.push(judge(process, (i, r), &surrogate, &sampler, &judged, &nominal, settings)?);
     }
-    let passes: Vec<bool> = units.iter().map(|m| requirements.iter().all(|r| r.passes(m))).collect();
-    let n_pass = passes.iter().filter(|p| **p).count();
+    let all: Vec<usize> = (0..requirements.len()).collect();
+    let kept: Vec<usize> = all.iter().copied().filter(|&i| requirements[i].passes(&nominal)).collect();
+    let overall_of_kept =
+        (!kept.is_empty() && kept.len() < all.len()).then(|| judged.share(requirements, &kept, settings));
+    let passes = units.iter().map(|m| requirements.iter().all(|r| r.passes(m)));
+    let n_pass = passes.filter(|p| *p).count();
     let binomial =
         (wilson(n_pass, units.len(), settings.confidence), clopper_pearson(n_pass, units.len(), settings.confidence));
     let bands = bands(&units, nominal.len(), settings.coverage);
@@ -189,7 +199,8 @@ pub fn spread(
         Spread {
             variables: variables.to_vec(),
             bands,
-            overall: share_of(&passes, &groups, settings),
+            overall: judged.share(requirements, &all, settings),
+            overall_of_kept,
             overall_binomial: binomial,
             lot_and_tile: lot_and_tile(process, &surrogate, &draws),
             full_solutions: (check.points, edge.len(), found.len()),
@@ -238,34 +249,82 @@ fn share_of(passes: &[bool], groups: &[std::ops::Range<usize>], settings: &Sprea
     Estimate { value: e.value, low: e.low.max(0.0), high: e.high.min(1.0) }
 }
 
-/// Units whose verdict the error of the surrogate could turn, nearest to the edge first, cut to the
-/// allowed number; and how many are left.
-fn edge_units(
+/// Units as judged: their quantities, how near each is to each limit, which of them were solved fully.
+struct Judged<'a> {
+    units: &'a [Vec<f64>],
+    near: &'a [Vec<f64>],
+    solved: &'a [usize],
+    groups: &'a [std::ops::Range<usize>],
+}
+
+impl Judged<'_> {
+    /// Whether the surrogate's error could turn the verdict of a unit on one requirement.
+    fn is_open(&self, unit: usize, requirement: usize) -> bool {
+        self.near[unit][requirement] <= 1.0 && self.solved.binary_search(&unit).is_err()
+    }
+
+    /// Share of units that pass all of `which`, its interval widened by what open units could change.
+    fn share(&self, requirements: &[Requirement], which: &[usize], settings: &SpreadSettings) -> Estimate {
+        let passes_at = |u: usize, i: usize| requirements[i].passes(&self.units[u]);
+        let passes: Vec<bool> = (0..self.units.len()).map(|u| which.iter().all(|&i| passes_at(u, i))).collect();
+        let open = |u: usize| which.iter().any(|&i| self.is_open(u, i));
+        // lost: passes now and could fail; won: fails now, and only by requirements that are open
+        let lost = (0..passes.len()).filter(|&u| passes[u] && open(u)).count();
+        let won = |u: usize| !passes[u] && which.iter().all(|&i| passes_at(u, i) || self.is_open(u, i));
+        let won = (0..passes.len()).filter(|&u| won(u)).count();
+        let found = share_of(&passes, self.groups, settings);
+        let n = passes.len().max(1) as f64;
+        Estimate {
+            value: found.value,
+            low: (found.low - lost as f64 / n).max(0.0),
+            high: (found.high + won as f64 / n).min(1.0),
+        }
+    }
+}
+
+/// How near each unit is to each limit, in units of the surrogate's error there: at one or below, the
+/// error could turn the verdict.
+fn closeness(
     process: &dyn Process,
     requirements: &[Requirement],
-    settings: &SpreadSettings,
     check: &Check,
     answers: &[Vec<Complex64>],
     units: &[Vec<f64>],
-) -> (Vec<usize>, usize) {
-    let mut near: Vec<(f64, usize)> = Vec::new();
-    for (u, measures) in units.iter().enumerate() {
-        let error = measure_errors(process, &check.answer_error, &answers[u], measures);
-        let closeness = requirements
-            .iter()
-            .map(|r| {
-                let reach = r.quantities.iter().map(|&q| error[q]).fold(0.0, f64::max);
-                let reach = if r.over == Over::Range { 2.0 * reach } else { reach };
-                r.limit.margin(r.value(measures)).abs() / reach.max(f64::MIN_POSITIVE)
-            })
-            .fold(f64::INFINITY, f64::min);
-        if closeness <= 1.0 {
-            near.push((closeness, u));
-        }
-    }
-    near.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-    let left = near.len().saturating_sub(settings.full_max);
-    let mut chosen: Vec<usize> = near.into_iter().take(settings.full_max).map(|n| n.1).collect();
+) -> Vec<Vec<f64>> {
+    let of = |(answers, measures): (&Vec<Complex64>, &Vec<f64>)| {
+        let error = measure_errors(process, &check.answer_error, answers, measures);
+        let one = |r: &Requirement| {
+            let over = |margin: f64, reach: f64| margin.abs() / reach.max(f64::MIN_POSITIVE);
+            match r.over {
+                Over::Range => {
+                    let reach = r.quantities.iter().map(|&q| error[q]).fold(0.0, f64::max);
+                    over(r.limit.margin(r.value(measures)), 2.0 * reach)
+                }
+                // where the unit fails anyway by one quantity, others near the limit change nothing
+                Over::Worst if r.passes(measures) => {
+                    let each = r.quantities.iter().map(|&q| over(r.limit.margin(measures[q]), error[q]));
+                    each.fold(f64::INFINITY, f64::min)
+                }
+                Over::Worst => {
+                    let failing = r.quantities.iter().filter(|&&q| r.limit.margin(measures[q]) < 0.0);
+                    failing.map(|&q| over(r.limit.margin(measures[q]), error[q])).fold(0.0, f64::max)
+                }
+            }
+        };
+        requirements.iter().map(one).collect()
+    };
+    answers.iter().zip(units).map(of).collect()
+}
+
+/// Units whose verdict the error of the surrogate could turn, nearest to a limit first, cut to the
+/// allowed number; and how many are left.
+fn edge_units(near: &[Vec<f64>], full_max: usize) -> (Vec<usize>, usize) {
+    let nearest = |n: &Vec<f64>| n.iter().copied().fold(f64::INFINITY, f64::min);
+    let mut all: Vec<(f64, usize)> = near.iter().enumerate().map(|(u, n)| (nearest(n), u)).collect();
+    all.retain(|(closeness, _)| *closeness <= 1.0);
+    all.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let left = all.len().saturating_sub(full_max);
+    let mut chosen: Vec<usize> = all.into_iter().take(full_max).map(|n| n.1).collect();
     chosen.sort_unstable();
     (chosen, left)
 }
@@ -322,27 +381,28 @@ fn lot_and_tile(process: &dyn Process, surrogate: &Surrogate, draws: &[Draw]) ->
     part(true).into_iter().zip(part(false)).collect()
 }
 
-#[allow(clippy::too_many_arguments)] // one step of `spread`, everything it has
 fn judge(
     process: &dyn Process,
-    requirement: &Requirement,
+    (number, requirement): (usize, &Requirement),
     surrogate: &Surrogate,
     sampler: &Sampler,
-    units: &[Vec<f64>],
-    groups: &[std::ops::Range<usize>],
+    judged: &Judged<'_>,
     nominal: &[f64],
     settings: &SpreadSettings,
 ) -> Result<RequirementSpread, ProcessError> {
-    let samples: Vec<f64> = units.iter().map(|m| requirement.value(m)).collect();
-    let passes: Vec<bool> = samples.iter().map(|&x| requirement.limit.margin(x) >= 0.0).collect();
     let value = |x: &[f64]| requirement.value(&surrogate.measures(process, x));
     let (shares, level_shares) = shares(sampler, process.variables(), settings, &value)?;
+    // `judged` counts its requirements from zero: only this one is asked for
+    let open = (0..judged.units.len()).filter(|&u| judged.is_open(u, number)).count();
+    let near: Vec<Vec<f64>> = judged.near.iter().map(|n| vec![n[number]]).collect();
+    let own = Judged { near: &near, ..*judged };
     Ok(RequirementSpread {
         nominal: requirement.value(nominal),
-        yield_: share_of(&passes, groups, settings),
+        yield_: own.share(std::slice::from_ref(requirement), &[0], settings),
+        open,
         worst_case: worst_case(process, requirement, surrogate)?,
         requirement: requirement.clone(),
-        samples,
+        samples: judged.units.iter().map(|m| requirement.value(m)).collect(),
         shares,
         level_shares,
     })

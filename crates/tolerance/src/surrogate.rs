@@ -28,6 +28,17 @@ pub struct Check {
     pub spread: Vec<f64>,
 }
 
+impl Check {
+    /// Whether the surrogate may speak for a quantity: its error stays below a quarter of the spread, or below
+    /// `negligible` in the unit of the quantity.
+    pub fn trusts(&self, quantity: usize, negligible: f64) -> bool {
+        self.rms[quantity] <= negligible.max(TRUSTED_SHARE * self.spread[quantity])
+    }
+}
+
+/// Error over spread up to which a surrogate is trusted.
+const TRUSTED_SHARE: f64 = 0.25;
+
 impl Surrogate {
     /// The surrogate of an expansion.
     pub fn new(expansion: Expansion) -> Self {

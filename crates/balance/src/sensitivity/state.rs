@@ -12,7 +12,7 @@ use numerics::krylov::{KrylovSettings, Scalars, gmres};
 use numerics::{CMatrix, Complex64, Outcome, RMatrix, Report};
 
 /// Half width of the dense blocks of the approximate inverse, pump harmonics.
-const DENSE_ORDER: usize = 6;
+const DENSE_ORDER: usize = 16;
 const RESTART: usize = 120;
 
 /// One junction at one sample: slope `dv/dw`, then current and charge with their derivatives.

@@ -95,7 +95,7 @@ fn review_design(
     // a damaged ledger is told before the long work
     let learning = ledger.map(|l| project::ledger::read(l, project::ledger::COVERAGE)).transpose()?;
     let progress = Progress::new(global.quiet);
-    let reviewed = review::run(design, &progress);
+    let reviewed = review::run_with_bands(design, &progress);
     progress.finish();
     let mut reviewed = reviewed?;
     if let Some(learning) = &learning {

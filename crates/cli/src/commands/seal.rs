@@ -73,7 +73,7 @@ fn make(path: &Path, arguments: &Seal, global: &Global) -> Result<Outcome, Proje
     let key = arguments.key.as_deref().map(seal::read_key).transpose()?;
     let learning = arguments.ledger.as_deref().map(|l| ledger::read(l, ledger::COVERAGE)).transpose()?;
     let progress = Progress::new(global.quiet);
-    let reviewed = review::run(&design, &progress);
+    let reviewed = review::run_with_bands(&design, &progress);
     progress.finish();
     let mut reviewed = reviewed?;
     if let Some(learning) = &learning {

@@ -70,9 +70,13 @@ pub(crate) fn run(arguments: &Spread, global: &Global) -> Result<Outcome, Projec
     for r in &s.requirements {
         let by = r.shares.first().map_or_else(String::new, |x| format!("  mostly {}", x.name));
         let name = spread::name_of(&r.requirement.limit);
-        let _ = writeln!(text, "  {name:<44} {:<28} nominal {:.2}{by}", share(r.yield_), r.nominal);
+        let missed = if spread::fails_nominally(r) { " (missed)" } else { "" };
+        let _ = writeln!(text, "  {name:<44} {:<28} nominal {:.2}{missed}{by}", share(r.yield_), r.nominal);
     }
     let _ = writeln!(text, "  {:<44} {}", "all of them", share(s.overall));
+    if let Some(kept) = s.overall_of_kept {
+        let _ = writeln!(text, "  {:<44} {}", "all that the nominal design keeps", share(kept));
+    }
     for finding in &page.findings {
         let _ = writeln!(text, "  {}: {}", finding.place, finding.text);
     }

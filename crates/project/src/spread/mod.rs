@@ -8,9 +8,9 @@ mod bands;
 mod journal;
 mod page;
 
-pub use bands::{add_bands, review_bands};
+pub use bands::{COVERAGE, Distributions, PROMISED, add_bands, review_bands};
 pub use journal::Journal;
-pub use page::{name_of, page, units_csv};
+pub use page::{fails_nominally, name_of, page, units_csv};
 pub use tolerance::intervals::Estimate;
 pub use tolerance::{Scheme, SpreadSettings};
 
@@ -67,7 +67,8 @@ pub fn requirements(process: &DesignProcess) -> (Vec<Requirement>, Vec<Limit>) {
     let (mut found, mut unanswered) = (Vec::new(), Vec::new());
     for limit in &process.design().requirements {
         let over = if limit.measure == Some(Measure::Flatness) { Over::Range } else { Over::Worst };
-        let quantities: Vec<usize> = (0..process.quantities().len()).filter(|&q| belongs(process, limit, q)).collect();
+        let all = process.quantities().iter().enumerate();
+        let quantities: Vec<usize> = all.filter(|(_, q)| belongs_to(limit, q)).map(|(q, _)| q).collect();
         if quantities.is_empty() {
             unanswered.push(limit.clone());
         } else {
@@ -78,8 +79,7 @@ pub fn requirements(process: &DesignProcess) -> (Vec<Requirement>, Vec<Limit>) {
 }
 
 /// Whether a limit holds for a quantity.
-fn belongs(process: &DesignProcess, limit: &Limit, q: usize) -> bool {
-    let quantity = &process.quantities()[q];
+fn belongs_to(limit: &Limit, quantity: &tolerance::Quantity) -> bool {
     let measured = match (limit.measure, quantity.measure) {
         // any product in the output band
         (None, Measure::Spur(_) | Measure::SpurUp(_)) => true,

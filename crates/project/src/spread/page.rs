@@ -78,6 +78,18 @@ fn yield_section(found: &Found) -> Section {
         )
     });
     let (wilson, exact) = s.overall_binomial;
+    let failing: Vec<String> =
+        s.requirements.iter().filter(|r| fails_nominally(r)).map(|r| name_of(&r.requirement.limit)).collect();
+    let of_kept = s.overall_of_kept.map(|kept| Card {
+        tone: tone(kept),
+        title: format!("{} keep every requirement that the nominal design keeps", percent(kept)),
+        text: format!(
+            "Left out, because the design misses them before anything spreads: {}. Fabrication cannot be blamed for \
+             those; change the design or the requirement.",
+            failing.join("; ")
+        ),
+        facts: Vec::new(),
+    });
     let card = Card {
         tone: tone(s.overall),
         title: format!("{} of the units keep every requirement", percent(s.overall)),
@@ -94,11 +106,21 @@ fn yield_section(found: &Found) -> Section {
             name_of(&r.requirement.limit),
             format!("{:.2}", r.nominal),
             percent(r.yield_),
+            if fails_nominally(r) { "missed".into() } else { "kept".into() },
+            r.open.to_string(),
             format!("{:.2}", r.worst_case.value),
             r.shares.first().map_or_else(String::new, |x| format!("{} ({:.0} %)", x.name, 100.0 * x.total)),
         ]
     });
-    let heads = ["Requirement", "Nominal", "Yield", "Worst corner", "Largest share"];
+    let heads = [
+        "Requirement",
+        "Nominal",
+        "Yield",
+        "By the nominal design",
+        "Units left open",
+        "Worst corner",
+        "Largest share",
+    ];
     let grid =
         Grid { title: "Yield by requirement".into(), heads: heads.map(String::from).to_vec(), rows: rows.collect() };
     let bars = Bars {
@@ -125,10 +147,29 @@ fn yield_section(found: &Found) -> Section {
             format!("{} Latin hypercubes; intervals from their scatter", found.settings.replicates)
         }
     };
-    let cards = Cards { title: "Yield".into(), cards: vec![card] };
-    let text = format!("{} units: {how}. Confidence {:.0} %.", s.units.len(), 100.0 * found.settings.confidence);
+    let cards = Cards { title: "Yield".into(), cards: [card].into_iter().chain(of_kept).collect() };
+    let text = format!(
+        "{} units: {how}. Confidence {:.0} %. A unit that the error of the surrogate could carry over a limit is solved \
+         fully; one left open widens the interval by what it could change.",
+        s.units.len(),
+        100.0 * found.settings.confidence
+    );
     section("yield", "Yield", text, vec![Figure::Cards(cards), Figure::Grid(grid), Figure::Bars(bars)])
 }
+
+/// Whether the nominal design misses a requirement.
+pub fn fails_nominally(r: &RequirementSpread) -> bool {
+    r.requirement.limit.margin(r.nominal) < 0.0
+}
+
+/// Quantity with its frequency in words.
+fn quantity_name(quantity: &tolerance::Quantity) -> String {
+    let rf = quantity.conditions.rf_hz.map_or_else(String::new, |f| format!(" at {:.3} GHz", f / 1e9));
+    format!("{}{rf}", quantity.measure.label())
+}
+
+/// Error of the surrogate that decides nothing, in the unit of a quantity: dB or mV.
+const NEGLIGIBLE: f64 = 0.02;
 
 fn requirement_section(found: &Found, i: usize, r: &RequirementSpread) -> Section {
     let unit = r.requirement.limit.measure.map_or("dBc", spec::Measure::unit);
@@ -167,8 +208,9 @@ fn requirement_section(found: &Found, i: usize, r: &RequirementSpread) -> Sectio
     sorted.sort_by(f64::total_cmp);
     // Wilks: the worst unit drawn bounds this share of all units
     let covered = covered_share(n, 1, found.settings.confidence);
+    let deciding = deciding_text(found, r);
     let text = format!(
-        "{} of the units keep it. Nominal {:.3} {unit}; worst unit drawn bounds {:.2} % of all units with {:.0} % \
+        "{} of the units keep it; {deciding}. Nominal {:.3} {unit}; worst unit drawn bounds {:.2} % of all units with {:.0} % \
          confidence if draws were independent. Worst corner, every variable at {:.0} standard deviations: {:.3} {unit} \
          by a full solution, {:.3} {unit} by the surrogate.",
         percent(r.yield_),
@@ -199,6 +241,30 @@ fn requirement_section(found: &Found, i: usize, r: &RequirementSpread) -> Sectio
         Figure::Grid(corner),
     ];
     section(&format!("requirement_{}", i + 1), name, text, figures)
+}
+
+/// Which quantity decides, and how far the surrogate may speak for the requirement.
+fn deciding_text(found: &Found, r: &RequirementSpread) -> String {
+    let quantities = &r.requirement.quantities;
+    let doubtful = quantities.iter().filter(|&&q| !found.spread.check.trusts(q, NEGLIGIBLE)).count();
+    let mut text = format!("{} of {} quantities behind it are trusted", quantities.len() - doubtful, quantities.len());
+    if r.requirement.over == tolerance::Over::Worst {
+        let mut times = vec![0usize; quantities.len()];
+        for unit in &found.spread.units {
+            let margin = |q: usize| r.requirement.limit.margin(unit[q]);
+            let worst = (0..quantities.len()).min_by(|&a, &b| margin(quantities[a]).total_cmp(&margin(quantities[b])));
+            times[worst.unwrap_or(0)] += 1;
+        }
+        let most = (0..times.len()).max_by_key(|&k| times[k]).unwrap_or(0);
+        if let Some(quantity) = quantities.get(most).and_then(|&q| found.process.quantities().get(q)) {
+            let share = 100.0 * times[most] as f64 / found.spread.units.len().max(1) as f64;
+            let _ = write!(text, ", {} decides in {share:.0} % of the units", quantity_name(quantity));
+        }
+    }
+    if r.open > 0 {
+        let _ = write!(text, ", {} units are left open", r.open);
+    }
+    text
 }
 
 fn lot_section(found: &Found) -> Section {
@@ -290,19 +356,15 @@ fn remarks(found: &Found) -> Vec<Finding> {
         out.push(Finding::warning("yield", text));
     }
     let c = &found.spread.check;
-    let weak: Vec<String> = found
-        .process
-        .quantities()
-        .iter()
-        .enumerate()
-        .filter(|(q, _)| c.rms[*q] > 0.25 * c.spread[*q])
-        .map(|(_, q)| {
-            let rf = q.conditions.rf_hz.map_or_else(String::new, |f| format!(" at {:.3} GHz", f / 1e9));
-            format!("{}{rf}", q.measure.label())
-        })
-        .collect();
+    let all = found.process.quantities().iter().enumerate();
+    let weak: Vec<String> =
+        all.filter(|(q, _)| !c.trusts(*q, NEGLIGIBLE)).map(|(_, quantity)| quantity_name(quantity)).collect();
     if !weak.is_empty() {
-        let text = format!("the surrogate errs by more than a quarter of the spread: {}", weak.join(", "));
+        let text = format!(
+            "the surrogate errs by more than a quarter of the spread: {}; units that this could carry over a limit were \
+             solved fully or are counted as open",
+            weak.join(", ")
+        );
         out.push(Finding::warning("surrogate", text));
     }
     out

@@ -115,7 +115,7 @@ pub enum ProjectError {
     },
     /// A field solution does not fit into memory.
     #[error(
-        "solution `{part}` needs about {needed_gib:.2} GiB on its first mesh ({unknowns} unknowns), and {allowed_gib:.2} \
+        "solution `{part}` needs about {needed_gib:.3} GiB on its first mesh ({unknowns} unknowns), and {allowed_gib:.3} \
          GiB are {whose}; lower `up_to`, draw less, {help}"
     )]
     DoesNotFit {

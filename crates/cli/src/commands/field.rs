@@ -58,10 +58,14 @@ pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, Project
         rows.push(row);
     }
     if tasks.is_empty() {
-        let _ = writeln!(text, "{}: no field solutions; {} layouts", arguments.design.display(), design.layouts.len());
+        let drawn: Vec<&str> = design.layouts.iter().map(|l| l.name.value.as_str()).collect();
+        let drawn = if drawn.is_empty() { "none".into() } else { drawn.join(", ") };
+        let _ = writeln!(text, "{}: no field solutions; layouts drawn: {drawn}", arguments.design.display());
     }
+    let broken = broken_rules(&design)?;
+    broken.iter().for_each(|rule| text.push_str(&format!("broken rule: {rule}\n")));
     if arguments.estimate {
-        return Ok(Outcome::done(if global.json { json_of(&rows, &[]) } else { text }));
+        return Ok(Outcome::done(if global.json { json_of(&rows, &broken, &[]) } else { text }));
     }
     if !global.quiet {
         output::remark(text.trim_end());
@@ -73,12 +77,23 @@ pub(crate) fn run(arguments: &Field, global: &Global) -> Result<Outcome, Project
     }
     written.extend(files::write_named(&page::page(&design, &tasks)?, &folder, "field")?.into_iter().take(1));
     if global.json {
-        return Ok(Outcome::done(json_of(&rows, &written)));
+        return Ok(Outcome::done(json_of(&rows, &broken, &written)));
     }
     for path in &written {
         let _ = writeln!(said, "written: {}", path.display());
     }
     Ok(Outcome::done(said))
+}
+
+/// Rules of the process that layouts break, and where.
+fn broken_rules(design: &Design) -> Result<Vec<String>, ProjectError> {
+    let mut out = Vec::new();
+    for text in &design.layouts {
+        let layout = draw::layout(design, text, &[])?;
+        let broken = draw::broken_rules(design, &layout)?;
+        out.extend(broken.iter().map(|violation| format!("layout {}: {}", layout.name, violation.text())));
+    }
+    Ok(out)
 }
 
 /// What a solution costs before it is started.
@@ -120,7 +135,7 @@ impl Row {
     }
 }
 
-fn json_of(rows: &[Row], written: &[PathBuf]) -> String {
+fn json_of(rows: &[Row], broken: &[String], written: &[PathBuf]) -> String {
     let solutions: Vec<_> = rows
         .iter()
         .map(|r| {
@@ -129,7 +144,7 @@ fn json_of(rows: &[Row], written: &[PathBuf]) -> String {
         })
         .collect();
     let written: Vec<String> = written.iter().map(|p| p.display().to_string()).collect();
-    format!("{:#}", json!({ "solutions": solutions, "written": written }))
+    format!("{:#}", json!({ "solutions": solutions, "broken_rules": broken, "written": written }))
 }
 
 /// `name-field` beside the design file.
@@ -233,7 +248,14 @@ pub(super) fn full_demo(global: &Global) -> Result<Outcome, ProjectError> {
         _ => None,
     });
     text.push('\n');
-    figures.for_each(|figure| text.push_str(&report::figure_text(figure)));
+    for figure in figures {
+        text.push_str(&report::figure_text(figure));
+        if let Figure::Cards(cards) = figure {
+            for (name, value) in cards.cards.iter().flat_map(|c| &c.facts) {
+                let _ = writeln!(text, "  {name}: {value}");
+            }
+        }
+    }
     let page = written.first().map(|p| p.display().to_string()).unwrap_or_default();
     let _ = write!(text, "\nReport: {page} (the version with lines in {})\n", folder.join("review").display());
     Ok(Outcome::done(text))

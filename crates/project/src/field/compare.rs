@@ -159,10 +159,8 @@ fn cards(differences: &[Difference], solved: &Design) -> Result<Cards, ProjectEr
     if !agree.is_empty() {
         cards.push(Card {
             tone: Tone::Good,
-            title: format!("{} of {} measures agree everywhere", agree.len(), differences.len()),
-            text:
-                "The difference is nowhere larger than the errors stated with both: for these, lines are good enough."
-                    .into(),
+            title: format!("{} of {} agree", agree.len(), differences.len()),
+            text: "Nowhere in the band is the difference larger than the errors stated with both.".into(),
             facts: agree.iter().map(fact).collect(),
         });
     }
@@ -170,9 +168,9 @@ fn cards(differences: &[Difference], solved: &Design) -> Result<Cards, ProjectEr
         let text = apart.iter().map(|d| d.says()).collect::<Vec<_>>().join(". ");
         cards.push(Card {
             tone: Tone::Open,
-            title: format!("{} of {} measures differ by more than both errors", apart.len(), differences.len()),
+            title: format!("{} of {} differ", apart.len(), differences.len()),
             text: format!(
-                "Furthest apart: {text}. Judge these by the field solution, or refine it until its error is smaller."
+                "Somewhere in the band by more than both stated errors. Furthest apart: {text}. Judge these by the field solution, or refine it until its error is smaller."
             ),
             facts: apart.iter().map(fact).collect(),
         });
@@ -349,7 +347,7 @@ fn derivatives(lines: &Design, solved: &Design, watch: &dyn Watch) -> Result<Opt
     };
     let shown: Vec<(Measure, usize, usize)> =
         MEASURES.iter().filter_map(|m| Some((*m, near(&a, *m)?, near(&b, *m)?))).collect();
-    let rows = a.variables().iter().enumerate().filter_map(|(k, v)| {
+    let rows = a.variables().iter().enumerate().filter(|(_, v)| of_stack(solved, &v.name)).filter_map(|(k, v)| {
         let other = b.variables().iter().position(|w| w.name == v.name)?;
         let cell =
             |(_, i, j): &(Measure, usize, usize)| format!("{:+.3} / {:+.3}", by_lines[k][*i], by_field[other][*j]);
@@ -364,4 +362,14 @@ fn derivatives(lines: &Design, solved: &Design, watch: &dyn Watch) -> Result<Opt
         rows: rows.collect(),
         heads: ["Variable".to_string(), "Standard deviation".into()].into_iter().chain(heads).collect(),
     }))
+}
+
+/// True for a number of the stack: what the passive structure spreads in.
+fn of_stack(design: &Design, name: &str) -> bool {
+    let Some(technology) = &design.technology else { return false };
+    let owner = name.rsplit_once('.').map_or(name, |(owner, _)| owner);
+    let stack = &technology.stackup;
+    name == "registration"
+        || stack.layers.iter().any(|l| l.name == owner)
+        || stack.dielectrics.iter().any(|d| d.name == owner)
 }

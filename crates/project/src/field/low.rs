@@ -109,7 +109,7 @@ impl LowFrequency {
     /// As a table.
     pub fn grid(&self) -> Grid {
         let row = |what: &str, name: &str, [a, b]: [f64; 2], unit: &str, scale: f64| {
-            let off = format!("{:+.1} %", 100.0 * (b / a - 1.0));
+            let off = if a.abs() > 0.0 { format!("{:+.1} %", 100.0 * (b / a - 1.0)) } else { "–".into() };
             vec![format!("{what} {name}"), format!("{:.2} {unit}", a * scale), format!("{:.2} {unit}", b * scale), off]
         };
         let c = self.capacitance_f.iter().map(|(name, both)| row("capacitance", name, *both, "fF", 1e15));

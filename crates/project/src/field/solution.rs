@@ -20,7 +20,7 @@ use volume::{
 };
 
 /// Name of the method in keys; changes when results may change.
-const METHOD: &str = "layout solution 3";
+const METHOD: &str = "layout solution 4";
 /// The same for the currents kept beside it.
 const CURRENTS: &str = "layout currents 1";
 /// Air above an open stack before the absorbing top.
@@ -237,10 +237,10 @@ fn free_bytes() -> Option<usize> {
 
 /// What of a solution is kept.
 fn keep_of(solved: Solved) -> Kept {
+    let freqs_hz = solved.freqs_hz;
     Kept {
         ports: solved.port_names,
         reference_ohm: network::FrequencyResponse::reference_ohm(&solved.network).to_vec(),
-        freqs_hz: solved.freqs_hz,
         scattering: solved.scattering,
         errors: solved.errors,
         converged: solved.converged,
@@ -252,12 +252,23 @@ fn keep_of(solved: Solved) -> Kept {
         backward_error: solved.checks.backward_error,
         perturbed_pivots: solved.checks.perturbed_pivots,
         peak_bytes: solved.cost.peak_bytes,
-        derivatives: solved
-            .derivatives
-            .into_iter()
-            .map(|d| KeptDerivative { name: d.name, scattering: d.scattering, left_out_m: d.left_out_m })
-            .collect(),
+        derivatives: solved.derivatives.into_iter().map(|d| derivative(d, &freqs_hz)).collect(),
+        freqs_hz,
     }
+}
+
+/// A derivative as it is kept. That at direct current is the real part of that at the next frequency: there the fields
+/// of loops and gaps are so much smaller than those around them that rounding rules their derivatives, while the change
+/// up to the next frequency is of the order of the square of the length in wavelengths.
+fn derivative(found: volume::Derivative, freqs_hz: &[f64]) -> KeptDerivative {
+    let mut scattering = found.scattering;
+    if let [0.0, next, ..] = freqs_hz
+        && *next > 0.0
+        && let [first, second, ..] = scattering.as_mut_slice()
+    {
+        *first = second.map(|x| x.re.into());
+    }
+    KeptDerivative { name: found.name, scattering, left_out_m: found.left_out_m }
 }
 
 /// Computes every solution of a design that is not kept.

@@ -39,7 +39,7 @@ impl FoundBalun {
     /// Dimensions and what they do.
     pub fn dimensions(&self) -> Grid {
         let d = &self.design;
-        let um = |x: f64| format!("{:.2} um", x * 1e6);
+        let um = |x: f64| format!("{:.2} µm", x * 1e6);
         let row = |what: &str, value: String| vec![what.to_string(), value];
         let held = d
             .held_band_hz

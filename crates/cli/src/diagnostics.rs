@@ -2,7 +2,7 @@
 
 use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, NamedSource, Report, SourceCode};
 use project::design::DesignError;
-use project::{NetworkFileError, ProjectError};
+use project::{NetworkFileError, ProjectError, problems};
 use serde_json::{Value, json};
 use std::fmt;
 use std::io::IsTerminal;
@@ -44,7 +44,7 @@ pub(crate) fn text(error: &ProjectError) -> String {
     let complaints = match error {
         ProjectError::Design(design) => design_complaints(design),
         ProjectError::NetworkFile(file) => vec![file_complaint(file)],
-        other => vec![Complaint { message: chain(other), help: None, place: None }],
+        other => vec![Complaint { message: problems::chain(other), help: None, place: None }],
     };
     let n = complaints.len();
     let mut out = String::new();
@@ -89,43 +89,7 @@ fn handler() -> GraphicalReportHandler {
     GraphicalReportHandler::new_themed(theme).with_links(false).with_width(110)
 }
 
-/// The error and its causes on one line; a cause already quoted by its parent is left out.
-fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(c) = cause {
-        let more = c.to_string();
-        if !text.contains(&more) {
-            text.push_str(&format!(": {more}"));
-        }
-        cause = c.source();
-    }
-    text
-}
-
 /// The error as programs read it.
 pub(crate) fn value(error: &ProjectError, code: u8) -> Value {
-    let problems: Vec<Value> = match error {
-        ProjectError::Design(design) => design
-            .problems
-            .iter()
-            .map(|p| {
-                let (line, column) = design.line_and_column(p);
-                json!({
-                    "kind": p.kind.key(), "file": design.file, "line": line, "column": column,
-                    "bytes": [p.span.start, p.span.end], "message": p.message, "help": p.help,
-                })
-            })
-            .collect(),
-        ProjectError::NetworkFile(problem) => {
-            let error = &problem.error;
-            vec![json!({
-                "kind": error.fault.name(), "file": error.file, "line": error.line,
-                "column": error.columns.map(|(first, _)| first), "bytes": [problem.span.start, problem.span.end],
-                "message": format!("expected {}, found {}", error.expected, error.found), "help": error.advice,
-            })]
-        }
-        other => vec![json!({ "kind": "error", "message": chain(other) })],
-    };
-    json!({ "ok": false, "exit_code": code, "problems": problems })
+    json!({ "ok": false, "exit_code": code, "problems": problems::list(error) })
 }

@@ -28,7 +28,7 @@ fn main() -> ExitCode {
         // the pool has not run yet, so this cannot fail; with it failing, all cores are used and the result is the same
         project::set_threads(usize::from(n));
     }
-    project::cache::use_folder(arguments.global.cache.clone().or_else(cache_folder).as_deref());
+    project::cache::use_folder(arguments.global.cache.clone().or_else(project::cache::folder_of_user).as_deref());
     let (text, code) = match commands::run(&arguments.command, &arguments.global) {
         Ok(outcome) if outcome.requirement_failed => (outcome.text, EXIT_REQUIREMENT),
         Ok(outcome) => (outcome.text, 0),
@@ -48,13 +48,6 @@ fn main() -> ExitCode {
             ExitCode::from(EXIT_INPUT)
         }
     }
-}
-
-/// `mixwright` in the cache folder of the user; none when the system names no such folder.
-fn cache_folder() -> Option<std::path::PathBuf> {
-    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(std::path::PathBuf::from);
-    let user = set("XDG_CACHE_HOME").or_else(|| set("LOCALAPPDATA"));
-    user.or_else(|| set("HOME").map(|home| home.join(".cache"))).map(|folder| folder.join("mixwright"))
 }
 
 fn exit_code(error: &ProjectError) -> u8 {

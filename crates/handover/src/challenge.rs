@@ -20,6 +20,8 @@ use std::sync::Arc;
 const ORDERS: (usize, usize) = (16, 5);
 /// Levels below which a product is not compared, dBc.
 const NOT_COMPARED_DBC: f64 = -100.0;
+/// Isolation above which nothing but rounding is left, as in a perfectly symmetric mixer, dB.
+const NOTHING_DB: f64 = 200.0;
 
 /// One drawn operating point.
 struct Point {
@@ -79,7 +81,7 @@ fn draw(model: &Model, rng: &mut Pcg64, index: usize) -> Point {
 /// Compares a model with its design at `count` operating points.
 ///
 /// `design_at` gives the design's mixer at a temperature of the surroundings, kelvin. A point at which neither side
-/// finds a steady state is drawn again; one at which only one side does is an error.
+/// finds a steady state is not counted; one at which only one side does is an error.
 ///
 /// # Errors
 /// Points at which only one of both has an answer, or the wish of `watch` to stop.
@@ -93,6 +95,7 @@ pub fn challenge(
     let mut rng = Pcg64::seed_from_u64(seed);
     let points: Vec<Point> = (0..count).map(|i| draw(model, &mut rng, i)).collect();
     let differences = parallel::map_watched(&points, watch, "challenge set", |p| compare(model, design_at, p))?;
+    let count = differences.iter().filter(|d| !d.is_empty()).count();
     let mut worst: BTreeMap<(&'static str, &'static str), f64> = BTreeMap::new();
     for (kind, unit, difference) in differences.into_iter().flatten() {
         let w = worst.entry((kind, unit)).or_default();
@@ -152,7 +155,8 @@ fn compare(
     for measure in compared(p.input, model.region.orders, a.wanted()) {
         let (Some(x), Some(y)) = (a.value(&theirs, measure), b.value(&ours, measure)) else { continue };
         let is_spur = matches!(measure, Measure::Spur(_) | Measure::SpurUp(_));
-        if is_spur && x < NOT_COMPARED_DBC {
+        let is_isolation = matches!(measure, Measure::Isolation { .. });
+        if is_spur && x < NOT_COMPARED_DBC || is_isolation && x.min(y) > NOTHING_DB {
             continue;
         }
         out.push((kind(measure), measure.unit(), (x - y).abs()));

@@ -106,6 +106,8 @@ struct RegionText {
 #[serde(deny_unknown_fields)]
 struct PlanText {
     name: String,
+    down: String,
+    up: String,
     lo_hz: f64,
     lo_dbm: f64,
     lo_range_dbm: (f64, f64),
@@ -367,10 +369,12 @@ impl ReadingText {
 }
 
 fn plan_text(p: &ModelPlan) -> PlanText {
-    let (name, p) = (p.name.clone(), &p.plan);
+    let (used, p) = (p, &p.plan);
     let t = p.tolerances;
     PlanText {
-        name,
+        name: used.name.clone(),
+        down: used.down.clone(),
+        up: used.up.clone(),
         lo_hz: p.lo_hz,
         lo_dbm: p.lo_dbm,
         lo_range_dbm: p.lo_range_dbm,
@@ -416,7 +420,7 @@ impl PlanText {
         if self.points > 100_000 || self.anchors > 10_000 {
             return refused("at most 100000 points and 10000 anchors", format!("{} and {}", self.points, self.anchors));
         }
-        Ok(ModelPlan { name: self.name.clone(), plan })
+        Ok(ModelPlan { name: self.name.clone(), down: self.down.clone(), up: self.up.clone(), plan })
     }
 }
 

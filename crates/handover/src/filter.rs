@@ -62,6 +62,9 @@ pub struct FilterAnswer {
     pub lengths: Vec<AtLength>,
     /// Lengths at which the loss exceeds the limit at some RF by the exact map of the image, metre.
     pub keep_out_m: Vec<(f64, f64)>,
+    /// Lengths at which the loss with the whole filter exceeds the limit, straight lines between the lengths looked at,
+    /// metre.
+    pub keep_out_filter_m: Vec<(f64, f64)>,
 }
 
 fn loss_db(wave: Complex64) -> f64 {
@@ -131,7 +134,25 @@ pub fn keep_out(
         Ok::<_, HandoverError>(AtLength { length_m, image_db, filter_db, worst_rf_hz })
     })?;
     let nominal_db = nominal.into_iter().fold(f64::NEG_INFINITY, f64::max);
-    Ok(FilterAnswer { nominal_db, lengths, keep_out_m: joined(arcs) })
+    let keep_out_filter_m = above(&lengths, q.limit_db);
+    Ok(FilterAnswer { nominal_db, lengths, keep_out_m: joined(arcs), keep_out_filter_m })
+}
+
+/// Lengths at which the loss with the whole filter lies above a limit.
+fn above(lengths: &[AtLength], limit_db: f64) -> Vec<(f64, f64)> {
+    let mut pieces = Vec::new();
+    for pair in lengths.windows(2) {
+        let (a, b) = (pair[0].filter_db - limit_db, pair[1].filter_db - limit_db);
+        let (from, to) = (pair[0].length_m, pair[1].length_m);
+        let crossing = from + (to - from) * a / (a - b);
+        match (a > 0.0, b > 0.0) {
+            (true, true) => pieces.push((from, to)),
+            (true, false) => pieces.push((from, crossing)),
+            (false, true) => pieces.push((crossing, to)),
+            (false, false) => {}
+        }
+    }
+    joined(pieces)
 }
 
 /// The whole filter, which reflects LO leakage, sum and harmonics too: pumped anew.

@@ -94,6 +94,29 @@ pub struct SpurPlan {
     pub orders: (u32, u32),
 }
 
+impl SpurPlan {
+    /// A plan from its bands; wanted is the sum or the difference of LO and input, whichever lies nearer to the output
+    /// in the middle of the bands.
+    pub fn between(input_hz: (i64, i64), lo: LoMotion, output_hz: (i64, i64), orders: (u32, u32)) -> Self {
+        let middle = |(a, b): (i64, i64)| i128::from(a) + i128::from(b);
+        let (input, output) = (middle(input_hz), middle(output_hz));
+        let lo_middle = match lo {
+            LoMotion::Fixed(lo) => middle((lo, lo)),
+            LoMotion::Follows(offset) => input + middle((offset, offset)),
+            LoMotion::Free(a, b) => middle((a, b)),
+        };
+        let miss = |product: i128| (product.abs() - output).abs();
+        let wanted = if miss(lo_middle + input) < miss(lo_middle - input) {
+            Product::new(1, 1)
+        } else if input <= lo_middle {
+            Product::new(1, -1)
+        } else {
+            Product::new(-1, 1)
+        };
+        Self { input_hz, lo, output_hz, wanted, orders }
+    }
+}
+
 /// Input frequencies at which one product falls into the output band.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SpurInterval {

@@ -28,10 +28,27 @@ pub struct ModelDiode {
 /// One use of the mixer the model was packed for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ModelPlan {
-    /// Name, for example `seat D`.
+    /// Name, for example `seat D`, or `D and U` when two seats share it.
     pub name: String,
+    /// Name of the use as a down-converter; empty when there is none of its own.
+    pub down: String,
+    /// Name of the use as an up-converter; empty when there is none of its own.
+    pub up: String,
     /// Frequencies, levels and requirement.
     pub plan: Plan,
+}
+
+impl ModelPlan {
+    /// A use of one name in both directions.
+    pub fn new(name: impl Into<String>, plan: Plan) -> Self {
+        Self { name: name.into(), down: String::new(), up: String::new(), plan }
+    }
+
+    /// What the use is called in one direction.
+    pub fn name_of(&self, is_up: bool) -> &str {
+        let own = if is_up { &self.up } else { &self.down };
+        if own.is_empty() { &self.name } else { own }
+    }
 }
 
 /// What the package promises to reproduce.
@@ -207,7 +224,8 @@ impl Model {
         temp_k: f64,
         terminations: String,
     ) -> Result<Mixer, HandoverError> {
-        let mut findings = self.findings.clone();
+        // remarks on the maker's own numbers stay with those numbers
+        let mut findings = if self.reference.readings.is_empty() { self.findings.clone() } else { Vec::new() };
         findings.extend(self.region.enforce(self.region.temperature_departure(temp_k).into_iter().collect())?);
         Ok(Mixer {
             name: self.name.clone(),

@@ -73,6 +73,11 @@ impl MakerKey {
         }
     }
 
+    /// The secret, for signatures of another kind with the same key file.
+    pub fn secret_bytes(&self) -> [u8; 32] {
+        self.key.to_bytes()
+    }
+
     /// The private key file.
     pub fn private_text(&self) -> String {
         format!(
@@ -102,7 +107,7 @@ impl MakerKey {
     }
 }
 
-const KEY_HELP: &str = "make a pair of keys with `mixwright pack --new-key NAME`";
+const KEY_HELP: &str = "make a pair of keys with `mixwright pack --new-key FILE --maker NAME`";
 
 /// A public key somebody trusts.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -152,7 +152,8 @@ const PHASES: usize = 6;
 const ROUNDS: usize = 3;
 /// Random terminations from which the best start a guided search.
 const SCOUTS: usize = 48;
-/// What is added to the ends of the envelope beyond the best found, part of its span.
+/// What is added to the ends of the envelope beyond the best found, part of its span; at the shorter side of a lopsided
+/// envelope twice this part of that side.
 const RESERVE: f64 = 0.1;
 /// Smallest addition, in the unit of the number.
 const RESERVE_LEAST: f64 = 0.02;
@@ -237,16 +238,19 @@ struct Found {
 
 /// Ends of guided search with reserve, widened where random terminations lie outside.
 fn envelope(measure: Measure, rf_hz: f64, low: f64, high: Found, random: &[f64]) -> Envelope {
-    let bottom = if low.is_finite() { low } else { high.nominal.min(high.value) };
-    let reserve = (RESERVE * (high.value - bottom)).max(RESERVE_LEAST);
-    let (mut from, mut to) = (low - reserve, high.value + reserve);
+    let (below, above) = (high.nominal - low, high.value - high.nominal);
+    let below = if below.is_finite() { below } else { 0.0 };
+    // a far end on one side says nothing about how far the other may move
+    let reserve = |own: f64, other: f64| (RESERVE * (own + own.min(other))).max(RESERVE_LEAST);
+    let (down, up) = (reserve(below, above), reserve(above, below));
+    let (mut from, mut to) = (low - down, high.value + up);
     let widened = random.iter().filter(|v| **v > to || **v < from).count();
     for v in random {
         if *v > to {
-            to = v + 2.0 * reserve;
+            to = v + 2.0 * up;
         }
         if *v < from {
-            from = v - 2.0 * reserve;
+            from = v - 2.0 * down;
         }
     }
     Envelope { measure, rf_hz, nominal: high.nominal, low: from, high: to, at_high: high.gammas, widened }

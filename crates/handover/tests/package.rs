@@ -14,7 +14,7 @@ use zip::{CompressionMethod, ZipWriter};
 
 /// A model with a coarse network, so that its package is small.
 fn small_model() -> Model {
-    let plans = [ModelPlan { name: "seat D".into(), plan: demo_plan() }];
+    let plans = [ModelPlan::new("seat D", demo_plan())];
     let mixer = demo_mixer(TEMP_K);
     let mut model = Model::take(&mixer, &vec![diode_parameters(); 4], &[0.0; 4], &plans, &[], &Quiet).expect("a model");
     struct Borrowed(Arc<balance::Embedding>);

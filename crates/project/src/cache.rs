@@ -62,6 +62,13 @@ pub fn use_folder(folder: Option<&Path>) {
     state.folder = folder.map(Path::to_path_buf);
 }
 
+/// `mixwright` in the cache folder of the user; none when the system names no such folder.
+pub fn folder_of_user() -> Option<PathBuf> {
+    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let user = set("XDG_CACHE_HOME").or_else(|| set("LOCALAPPDATA"));
+    user.or_else(|| set("HOME").map(|home| home.join(".cache"))).map(|folder| folder.join("mixwright"))
+}
+
 /// The folder in use.
 pub fn folder() -> Option<PathBuf> {
     STATE.lock().unwrap_or_else(PoisonError::into_inner).folder.clone()

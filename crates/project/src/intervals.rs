@@ -108,6 +108,30 @@ pub fn list(
     Ok(SpurList { name: name.into(), plan: *plan, is_up, products, signal_dbm })
 }
 
+/// Intervals of every use and direction of a model, with its levels when asked for.
+///
+/// # Errors
+/// As [`list`]; an LO that follows the input of a model without a down-converter.
+pub fn of_model(
+    model: &Model,
+    following_lo: bool,
+    orders: Option<u32>,
+    levels: bool,
+    watch: &dyn Watch,
+) -> Result<Vec<SpurList>, ProjectError> {
+    let mut lists = Vec::new();
+    for used in &model.plans {
+        for (is_up, mut plan) in spur_plans(&used.plan, following_lo)? {
+            if let Some(n) = orders {
+                plan.orders = (n, n);
+            }
+            let name = format!("{}, {}-conversion", used.name_of(is_up), if is_up { "up" } else { "down" });
+            lists.push(list(&name, is_up, &plan, levels.then_some((model, &used.plan)), watch)?);
+        }
+    }
+    Ok(lists)
+}
+
 fn with_levels(
     is_up: bool,
     plan: &SpurPlan,

@@ -21,11 +21,13 @@ pub mod ledger;
 pub mod lot;
 pub mod network_file;
 pub mod package;
+pub mod problems;
 pub mod process;
 pub mod review;
 pub mod seal;
 pub mod spread;
 pub mod surround;
+pub mod sweep;
 mod templates;
 pub mod terminations;
 

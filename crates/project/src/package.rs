@@ -5,7 +5,7 @@
 //! The package itself is described in `docs/model-package.md`.
 
 use crate::build::assemble;
-use crate::design::{CircuitText, Design, PartKind};
+use crate::design::{CircuitText, Design, Direction, PartKind, Seat};
 use crate::error::ProjectError;
 use crate::{field, files, heat, network_file, review, seal};
 use diode::Device;
@@ -149,14 +149,7 @@ pub fn pack(
     let ambient_k = design.temperature.si();
     let rise_k: Vec<f64> =
         heat::settle(&mut mixer, design, &diodes, watch)?.into_iter().map(|t| t - ambient_k).collect();
-    let plans: Vec<ModelPlan> = design
-        .plans()
-        .into_iter()
-        .map(|(seats, plan)| {
-            let names: Vec<&str> = seats.iter().map(|s| s.name.as_str()).collect();
-            ModelPlan { name: names.join(" and "), plan }
-        })
-        .collect();
+    let plans = uses(design);
     let mut model = Model::take(&mixer, &diodes, &rise_k, &plans, &breaks_hz(design)?, watch)?;
     tell(&mut model, &reviewed, options)?;
     let design_at = |temp_k: f64| -> Result<Mixer, HandoverError> {
@@ -173,6 +166,21 @@ pub fn pack(
     let opened = handover::open(&bytes, None)?;
     let reproduction = reproduce(&opened.model, watch)?;
     Ok(Packed { bytes, opened, reproduction })
+}
+
+/// The uses of a design with the names of their seats.
+pub(crate) fn uses(design: &Design) -> Vec<ModelPlan> {
+    let names = |seats: &[&Seat], wanted: &dyn Fn(&Seat) -> bool| {
+        let names: Vec<&str> = seats.iter().filter(|s| wanted(s)).map(|s| s.name.as_str()).collect();
+        names.join(" and ")
+    };
+    let of = |(seats, plan): (Vec<&Seat>, mixer::Plan)| ModelPlan {
+        name: names(&seats, &|_| true),
+        down: names(&seats, &|s| s.direction == Direction::Down),
+        up: names(&seats, &|s| s.direction == Direction::Up),
+        plan,
+    };
+    design.plans().into_iter().map(of).collect()
 }
 
 fn invalid(expected: &str, found: impl Into<String>, place: &str) -> ProjectError {
@@ -223,7 +231,7 @@ fn blocks(design: &Design) -> Vec<(&str, bool)> {
 }
 
 /// Frequencies at which the circuit is not smooth: the samples of its network data and the ends of their continuation.
-fn breaks_hz(design: &Design) -> Result<Vec<f64>, ProjectError> {
+pub(crate) fn breaks_hz(design: &Design) -> Result<Vec<f64>, ProjectError> {
     let mut breaks = Vec::new();
     for (file, lenient) in blocks(design) {
         let (network, _) = network_file::read(&design.folder.join(file), lenient)?;
@@ -318,7 +326,7 @@ pub fn review_model(
     watch: &dyn Watch,
 ) -> Result<Review, ProjectError> {
     let mut whole: Option<Review> = None;
-    for ModelPlan { name, plan } in plans {
+    for ModelPlan { name, plan, .. } in plans {
         let flagged = model.check(plan)?;
         let mut one = mixer::review(mixer, plan, watch)?;
         one.findings.extend(flagged);
@@ -381,13 +389,25 @@ pub fn reproduce(model: &Model, watch: &dyn Watch) -> Result<Reproduction, Proje
             out.missing.push(told.measure.label());
             continue;
         };
-        let difference = (new.value - told.value).abs();
+        // two bounds, or two levels of nothing but rounding, are the same whatever their digits
+        let alike = told.quality.is_bound && new.quality.is_bound || is_nothing(told) && is_nothing(new);
+        let difference = if alike { 0.0 } else { (new.value - told.value).abs() };
         out.compared += 1;
         if out.worst.as_ref().is_none_or(|(w, _)| difference.is_nan() || difference > *w) {
             out.worst = Some((difference, told.measure.label()));
         }
     }
     Ok(out)
+}
+
+/// Level below which nothing but rounding is left, as in a perfectly symmetric mixer, dBm or dBc.
+const NOTHING_DB: f64 = -200.0;
+
+fn is_nothing(r: &Reading) -> bool {
+    match r.measure {
+        Measure::Isolation { .. } => r.value > -NOTHING_DB,
+        _ => r.measure.unit().starts_with("dB") && r.value < NOTHING_DB,
+    }
 }
 
 /// Conditions under which a reading is found again: the compression point is itself a level.

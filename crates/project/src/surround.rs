@@ -6,7 +6,7 @@
 use crate::design::tree::{At, Rule, Sink, Table, meant_or_list};
 use crate::design::{Design, DesignError, ProblemKind};
 use crate::error::{NetworkFileError, ProjectError};
-use crate::package::review_model;
+use crate::package::{breaks_hz, review_model, uses};
 use crate::{build, field, heat};
 use handover::point::{IF, Lo, RF, pump};
 use handover::surround::{Lumped, Part};
@@ -20,7 +20,7 @@ use quantity::{
     Angle, AttenuationPerLength, Capacitance, CarrierRatio, Finding, Frequency, Inductance, Length, Level, PowerRatio,
     Resistance, Temperature,
 };
-use spec::{Figure, Grid, Item, Locus, PortName, Reading, Review, Section, SmithPlot};
+use spec::{Figure, Grid, Item, Locus, Measure, PortName, Reading, Review, Section, SmithPlot};
 use std::path::Path;
 use std::sync::Arc;
 use toml::de::DeTable;
@@ -77,12 +77,7 @@ pub fn model_of(design: &Design, watch: &dyn Watch) -> Result<Model, ProjectErro
     let ambient_k = design.temperature.si();
     let rise_k: Vec<f64> =
         heat::settle(&mut mixer, design, &diodes, watch)?.into_iter().map(|t| t - ambient_k).collect();
-    let plans: Vec<ModelPlan> = design
-        .plans()
-        .into_iter()
-        .map(|(seats, plan)| ModelPlan { name: seats.first().map_or(String::new(), |s| s.name.clone()), plan })
-        .collect();
-    Ok(Model::take(&mixer, &diodes, &rise_k, &plans, &[], watch)?)
+    Ok(Model::take(&mixer, &diodes, &rise_k, &uses(design), &breaks_hz(design)?, watch)?)
 }
 
 /// Reads the customer's file for a model.
@@ -163,9 +158,11 @@ fn read_plan(root: &Table<'_>, model: &Model) -> (ModelPlan, f64) {
     let mut temp_k = model.temp_k;
     let Some(t) = root.table("plan") else { return (plan, temp_k) };
     if let Some(use_of) = t.text("use") {
-        let names: Vec<&str> = model.plans.iter().map(|p| p.name.as_str()).collect();
-        match model.plans.iter().find(|p| p.name == use_of.value) {
-            Some(found) => plan = found.clone(),
+        let of_plan = |p: &ModelPlan| [p.name.clone(), p.down.clone(), p.up.clone()];
+        let names: Vec<String> = model.plans.iter().flat_map(of_plan).filter(|n| !n.is_empty()).collect();
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        match use_called(model, &use_of.value) {
+            Some(found) => plan = found,
             None => {
                 let message = format!("the model has no use called `{}`", use_of.value);
                 t.sink().push(ProblemKind::UnknownName, use_of.span, message, meant_or_list(&use_of.value, &names));
@@ -210,6 +207,19 @@ fn read_plan(root: &Table<'_>, model: &Model) -> (ModelPlan, f64) {
     }
     t.finish();
     (plan, temp_k)
+}
+
+/// A use by its name, or by the name it has in one direction.
+fn use_called(model: &Model, name: &str) -> Option<ModelPlan> {
+    if let Some(whole) = model.plans.iter().find(|p| p.name == name) {
+        return Some(whole.clone());
+    }
+    let mut directions = [(false, mixer::Direction::Down), (true, mixer::Direction::Up)].into_iter();
+    directions.find_map(|(is_up, direction)| {
+        let found = model.plans.iter().find(|p| !name.is_empty() && p.name_of(is_up) == name)?;
+        let plan = Plan { direction, ..found.plan.clone() };
+        Some(ModelPlan { plan, ..found.clone() })
+    })
 }
 
 fn read_lo_source(root: &Table<'_>) -> LoSource {
@@ -416,6 +426,7 @@ pub fn mixer_of(model: &Model, around: &Around) -> Result<(Mixer, Arc<Surrounded
 pub fn run(model: &Model, around: &Around, watch: &dyn Watch) -> Result<Review, ProjectError> {
     let (mixer, network) = mixer_of(model, around)?;
     let mut review = review_model(model, &mixer, std::slice::from_ref(&around.plan), watch)?;
+    review.title = "Set-up review".into();
     let mut sections = vec![comparison(model, around, &review)];
     sections.push(seen(model, around, &network)?);
     if around.lo != LoSource::default() {
@@ -429,26 +440,33 @@ pub fn run(model: &Model, around: &Around, watch: &dyn Watch) -> Result<Review, 
 /// Headline numbers beside those the maker gives for the bare model.
 fn comparison(model: &Model, around: &Around, review: &Review) -> Section {
     let show = |r: &Reading| format!("{:.2}", r.value);
-    let told = |r: &Reading| model.reference.readings.iter().find(|t| t.measure == r.measure);
+    let at = |r: &Reading| r.conditions.rf_hz.map_or("–".into(), |f| format!("{:.2}", f / 1e9));
+    // a product is compared only with itself at the same RF; other headline numbers are worst cases over the band
+    let told = |r: &Reading| {
+        let is_product = matches!(r.measure, Measure::Spur(_) | Measure::SpurUp(_));
+        let fits = |t: &&Reading| t.measure == r.measure && (!is_product || t.conditions.rf_hz == r.conditions.rf_hz);
+        model.reference.readings.iter().find(fits)
+    };
     let rows = review
         .summary
         .iter()
         .map(|r| {
-            let (bare, change) = match told(r) {
-                Some(t) => (show(t), format!("{:+.2}", r.value - t.value)),
-                None => ("–".into(), "–".into()),
+            let (bare, place, change) = match told(r) {
+                Some(t) => (show(t), at(t), format!("{:+.2}", r.value - t.value)),
+                None => ("–".into(), "–".into(), "–".into()),
             };
-            vec![r.measure.label(), show(r), bare, change, r.measure.unit().into()]
+            vec![r.measure.label(), show(r), at(r), bare, place, change, r.measure.unit().into()]
         })
         .collect();
-    let heads = ["number", "in your set-up", "bare model", "change", "unit"].map(String::from).to_vec();
+    let heads = ["number", "in your set-up", "at RF, GHz", "bare model", "at RF, GHz", "change", "unit"];
+    let heads = heads.map(String::from).to_vec();
     let grid = Grid { title: "Headline numbers".into(), heads, rows };
     Section {
         key: "your_set_up".into(),
         title: format!("In your set-up: {}", around.name),
         text: format!(
             "Levels and losses are counted at the outer ends of your parts. The column of the bare model is what its maker \
-             tells for his own plan and {}.",
+             tells for his own plan and {}; worst values over a band may stand at different frequencies.",
             model.terminations
         ),
         items: vec![Item::Figure(Figure::Grid(grid))],

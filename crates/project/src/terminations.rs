@@ -96,7 +96,8 @@ pub fn run(model: &Model, asked: &Asked, watch: &dyn Watch) -> Result<(Review, S
         );
         Finding::warning(format!("RF at {:.3} GHz", e.rf_hz / 1e9), text)
     }));
-    let nominal = mixer.conditions(plan.lo_hz, plan.lo_dbm, plan.rf_centre_hz(), Some(plan.signal_dbm));
+    let mut nominal = mixer.conditions(plan.lo_hz, plan.lo_dbm, plan.rf_centre_hz(), Some(plan.signal_dbm));
+    nominal.terminations = format!("{} except where stated", nominal.terminations);
     let work = vec![
         ("full solutions".into(), study.solutions.to_string()),
         ("random terminations compared".into(), study.checked.to_string()),
@@ -164,7 +165,7 @@ impl Maker<'_> {
 }
 
 fn gamma_words(g: Complex64) -> String {
-    format!("{:.2} ∠ {:+.0}°", g.norm(), g.arg().to_degrees())
+    format!("{:.2} ∠ {:+.0}°", g.norm(), g.arg().to_degrees()).replace('-', "−")
 }
 
 fn heads(names: &[&str]) -> Vec<String> {
@@ -188,7 +189,7 @@ fn exact_section(question: &Question, study: &Study) -> Section {
     };
     let grid = Grid {
         title: "Conversion loss, dB".into(),
-        heads: heads(&["RF, GHz", "termination", "none", "best", "at", "worst", "at"]),
+        heads: heads(&["RF, GHz", "reflection", "without", "best", "reached at", "worst", "reached at"]),
         rows: study.exact.iter().map(row).collect(),
     };
     Section {
@@ -206,7 +207,7 @@ fn exact_section(question: &Question, study: &Study) -> Section {
 
 fn envelope_section(question: &Question, study: &Study) -> Section {
     let row = |e: &Envelope| {
-        let low = if e.low.is_finite() { format!("{:.2}", e.low) } else { "extinguished".into() };
+        let low = if e.low.is_finite() { format!("{:.2}", e.low) } else { "–".into() };
         let bound = if matches!(e.measure, Measure::Spur(_)) && e.high <= -99.0 {
             "below −99".into()
         } else {
@@ -221,7 +222,7 @@ fn envelope_section(question: &Question, study: &Study) -> Section {
     };
     let grid = Grid {
         title: "Envelopes".into(),
-        heads: heads(&["RF, GHz", "number", "no reflection", "least", "most", "unit"]),
+        heads: heads(&["RF, GHz", "number", "without", "least", "most", "unit"]),
         rows: study.envelopes.iter().map(row).collect(),
     };
     let names: Vec<&str> = question.places.iter().map(|p| p.name.as_str()).collect();
@@ -231,7 +232,7 @@ fn envelope_section(question: &Question, study: &Study) -> Section {
         text: format!(
             "LO {:+.1} dBm, RF {:+.1} dBm, reflections up to {} at once at: {}. Ends were found by full solutions along every \
              reflection in turn, with a reserve of a tenth of the range, and compared with {} random terminations, re-solved. \
-             A product can always be extinguished, so only its upper end says something.",
+             A product can always be extinguished, so only its upper end is told.",
             question.lo.dbm,
             question.signal_dbm,
             question.rho,
@@ -298,17 +299,21 @@ fn filter_section(
         curves: vec![curve("image reflected", &|a| a.image_db), curve("whole filter, solved again", &|a| a.filter_db)],
         limits: vec![limit],
     };
-    let rows: Vec<Vec<String>> =
-        answer.keep_out_m.iter().map(|(a, b)| vec![format!("{:.3}", a * 1e3), format!("{:.3}", b * 1e3)]).collect();
-    let said = if rows.is_empty() {
-        "No length breaks the limit by the image alone.".to_string()
-    } else {
-        format!("Keep out of {} ranges of length.", rows.len())
+    let table = |title: &str, ranges: &[(f64, f64)]| {
+        let rows = ranges.iter().map(|(a, b)| vec![format!("{:.3}", a * 1e3), format!("{:.3}", b * 1e3)]).collect();
+        Item::Figure(Figure::Grid(Grid { title: title.into(), heads: heads(&["from, mm", "to, mm"]), rows }))
     };
-    let grid = Grid { title: "Keep-out lengths, image alone".into(), heads: heads(&["from, mm", "to, mm"]), rows };
+    let said = match answer.keep_out_filter_m.len() {
+        0 => "No length looked at breaks the limit.".to_string(),
+        1 => "Keep out of one range of lengths.".to_string(),
+        n => format!("Keep out of {n} ranges of lengths."),
+    };
     let mut items = vec![Item::Curves(plot)];
+    if !answer.keep_out_filter_m.is_empty() {
+        items.push(table("Keep-out lengths", &answer.keep_out_filter_m));
+    }
     if !answer.keep_out_m.is_empty() {
-        items.push(Item::Figure(Figure::Grid(grid)));
+        items.push(table("Lengths at which the image alone breaks the limit", &answer.keep_out_m));
     }
     Ok(Section {
         key: "keep_out".into(),
@@ -316,13 +321,15 @@ fn filter_section(
         text: format!(
             "The filter passes {:.2} to {:.2} GHz and reflects {} at {:+.0}° elsewhere, behind a line of effective permittivity \
              {}; loss without it: {:.2} dB at worst. Limit {limit_db:.2} dB ({from}). {said} The first curve counts the image only \
-             (exact); the second solves the mixer again with the filter at every frequency, LO leakage and harmonics included.",
+             (exact ends); the second solves the mixer again with the filter at every frequency, LO leakage and harmonics \
+             included, every {:.2} mm, and decides the keep-out lengths.",
             question.pass_hz.0 / 1e9,
             question.pass_hz.1 / 1e9,
             asked.filter.0,
             asked.filter.1.to_degrees(),
             asked.permittivity,
-            answer.nominal_db
+            answer.nominal_db,
+            asked.length_max_m * 1e3 / (LENGTHS - 1) as f64
         ),
         items,
     })

@@ -5,8 +5,7 @@ use crate::arguments::Global;
 use crate::progress::Progress;
 use clap::Args;
 use project::handover::intervals::{LoMotion, SpurPlan};
-use project::intervals::{SpurList, list, product_words, spur_plans, text};
-use project::spec::Product;
+use project::intervals::{SpurList, list, product_words, text};
 use project::{ProjectError, surround};
 use quantity::Frequency;
 use serde_json::json;
@@ -53,24 +52,17 @@ pub(super) fn run(arguments: &Intervals, global: &Global) -> Result<Outcome, Pro
 
 fn of_model(arguments: &Intervals, path: &std::path::Path, global: &Global) -> Result<Vec<SpurList>, ProjectError> {
     let progress = Progress::new(global.quiet);
-    let model = surround::load_model(path, &progress)?;
-    let mut lists = Vec::new();
-    for used in &model.plans {
-        for (is_up, mut plan) in spur_plans(&used.plan, arguments.following_lo)? {
-            if let Some(n) = arguments.orders {
-                plan.orders = (n, n);
-            }
-            let name = format!("{}, {}-conversion", used.name, if is_up { "up" } else { "down" });
-            let levels = (!arguments.without_levels).then_some((&model, &used.plan));
-            let found = list(&name, is_up, &plan, levels, &progress);
-            if found.is_err() {
-                progress.finish();
-            }
-            lists.push(found?);
-        }
-    }
+    let lists = surround::load_model(path, &progress).and_then(|model| {
+        project::intervals::of_model(
+            &model,
+            arguments.following_lo,
+            arguments.orders,
+            !arguments.without_levels,
+            &progress,
+        )
+    });
     progress.finish();
-    Ok(lists)
+    lists
 }
 
 fn of_bands(
@@ -85,16 +77,9 @@ fn of_bands(
         [a, b, ..] => LoMotion::Free(whole(a), whole(b)),
         [] => LoMotion::Fixed(0),
     };
-    let input_hz = (whole(&input[0]), whole(&input[1]));
-    let (LoMotion::Fixed(lo_hz) | LoMotion::Free(lo_hz, _) | LoMotion::Follows(lo_hz)) = motion;
     let n = arguments.orders.unwrap_or(5);
-    let plan = SpurPlan {
-        input_hz,
-        lo: motion,
-        output_hz: (whole(&output[0]), whole(&output[1])),
-        wanted: if input_hz.1 <= lo_hz { Product::new(1, -1) } else { Product::new(-1, 1) },
-        orders: (n, n),
-    };
+    let (input_hz, output_hz) = ((whole(&input[0]), whole(&input[1])), (whole(&output[0]), whole(&output[1])));
+    let plan = SpurPlan::between(input_hz, motion, output_hz, (n, n));
     list("bands given", false, &plan, None, &project::Quiet)
 }
 

@@ -68,17 +68,7 @@ pub(crate) struct Pack {
 
 pub(super) fn run(arguments: &Pack, global: &Global) -> Result<Outcome, ProjectError> {
     if let Some(path) = &arguments.new_key {
-        let public = new_key(path, &arguments.maker)?;
-        if global.json {
-            let value = json!({ "private": path.display().to_string(), "public": public.display().to_string() });
-            return Ok(Outcome::done(format!("{value:#}")));
-        }
-        return Ok(Outcome::done(format!(
-            "private key: {}  keep it secret; whoever has it signs in your name, and it cannot be made again\n\
-             public key:  {}  hand it to your customers over a way they trust\n",
-            path.display(),
-            public.display()
-        )));
+        return new_keys(path, &arguments.maker, global);
     }
     let Some(path) = &arguments.design else { return Ok(Outcome::done(String::new())) };
     let options = PackOptions {
@@ -147,6 +137,21 @@ pub(super) fn run(arguments: &Pack, global: &Global) -> Result<Outcome, ProjectE
                 not inside: layout, stackup, parts, private key";
     let _ = writeln!(text, "  {told}");
     Ok(Outcome { text, requirement_failed: !reproduced.is_good() })
+}
+
+/// A pair of keys that sign models and seals.
+pub(super) fn new_keys(path: &Path, maker: &str, global: &Global) -> Result<Outcome, ProjectError> {
+    let public = new_key(path, maker)?;
+    if global.json {
+        let value = json!({ "private": path.display().to_string(), "public": public.display().to_string() });
+        return Ok(Outcome::done(format!("{value:#}")));
+    }
+    Ok(Outcome::done(format!(
+        "private key: {}  keep it secret; whoever has it signs in your name, and it cannot be made again\n\
+         public key:  {}  hand it to your customers over a way they trust\n",
+        path.display(),
+        public.display()
+    )))
 }
 
 /// Beside the design, or in the folder asked for.

@@ -20,9 +20,12 @@ pub(crate) struct Seal {
     /// Sign the seal with the private key in this file
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
-    /// Make a private key, write it to this file and print the public key
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["design", "verify"])]
+    /// Make a pair of keys: the private one in this file, the public one beside it with the ending `.pub`
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["design", "verify"], requires = "maker")]
     new_key: Option<PathBuf>,
+    /// Your name, as it stands in the key files
+    #[arg(long, value_name = "NAME", default_value = "")]
+    maker: String,
     /// Verify a seal instead of making one
     #[arg(long, value_name = "SEAL", conflicts_with = "design")]
     verify: Option<PathBuf>,
@@ -30,12 +33,7 @@ pub(crate) struct Seal {
 
 pub(crate) fn run(arguments: &Seal, global: &Global) -> Result<Outcome, ProjectError> {
     if let Some(path) = &arguments.new_key {
-        let public = seal::new_key(path)?;
-        if global.json {
-            return Ok(Outcome::done(format!("{:#}", json!({ "public_key": public }))));
-        }
-        let text = format!("private key written to {}; keep it to yourself\npublic key {public}\n", path.display());
-        return Ok(Outcome::done(text));
+        return super::pack::new_keys(path, &arguments.maker, global);
     }
     if let Some(path) = &arguments.verify {
         return verify(path, global);

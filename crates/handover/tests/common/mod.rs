@@ -117,7 +117,7 @@ pub(crate) fn demo_plan() -> Plan {
 }
 
 pub(crate) fn demo_model() -> Model {
-    let plans = [ModelPlan { name: "seat D".into(), plan: demo_plan() }];
+    let plans = [ModelPlan::new("seat D", demo_plan())];
     let parameters = vec![diode_parameters(); 4];
     Model::take(&demo_mixer(TEMP_K), &parameters, &[0.0; 4], &plans, &[], &Quiet).expect("a model")
 }

@@ -53,6 +53,25 @@ impl<'a> Builder<'a> {
         Face::Surface(k as u16)
     }
 
+    /// Marks of the faces and of the sides of a foil, whose surfaces stand one behind the other.
+    fn foil(&mut self, conductivity_s_per_m: f64, thickness_m: f64, roughness_m: f64, group: [f64; 2]) -> [Face; 2] {
+        let all = [
+            Surface::FoilSum { conductivity_s_per_m, thickness_m, roughness_m },
+            Surface::FoilDifference { conductivity_s_per_m, thickness_m, roughness_m },
+            Surface::FoilAlone { conductivity_s_per_m, thickness_m, roughness_m },
+            Surface::FoilEdge { conductivity_s_per_m, thickness_m, roughness_m },
+            Surface::Conductor { conductivity_s_per_m, thickness_m, roughness_m },
+        ];
+        let same = |k: &usize| self.surfaces[*k] == all[0] && self.groups[*k] == group;
+        let first = (0..self.surfaces.len()).find(same).unwrap_or_else(|| {
+            self.surfaces.extend(all);
+            self.groups.extend([group; 5]);
+            self.surfaces.len() - all.len()
+        });
+        self.requests.extend(all.into_iter().zip(first as u16..));
+        [Face::Surface(first as u16), Face::Surface(first as u16 + 3)]
+    }
+
     fn triangles_in(&self, polygon: &[[f64; 2]]) -> Vec<usize> {
         (0..self.mesh.plan.triangles.len()).filter(|&t| inside(polygon, self.mesh.plan.centre(t))).collect()
     }
@@ -110,8 +129,7 @@ impl<'a> Builder<'a> {
                 }
                 Wall::Plate { conductivity_s_per_m, thickness_m, roughness_m } => {
                     // Field on one face only is the half of a plate of twice the thickness.
-                    let half =
-                        Surface::Conductor { conductivity_s_per_m, thickness_m: 2.0 * thickness_m, roughness_m };
+                    let half = Surface::Conductor { conductivity_s_per_m, thickness_m: 2.0 * thickness_m, roughness_m };
                     let face = self.surface(half, WALL);
                     self.mark_side(side, face);
                 }
@@ -159,6 +177,7 @@ impl<'a> Builder<'a> {
         for conductor in &self.volume.conductors {
             let [low, high] = conductor.z_m;
             let sheet = conductor.is_wall() || high - low <= self.tolerance;
+            let mut side = None;
             let face = match (conductor.metal, sheet) {
                 (Metal::Perfect, _) => Face::Electric,
                 (Metal::Finite { conductivity_s_per_m, thickness_m, .. }, true) => {
@@ -166,6 +185,11 @@ impl<'a> Builder<'a> {
                 }
                 (Metal::Finite { conductivity_s_per_m, thickness_m, roughness_m }, false) => {
                     self.surface(Surface::Conductor { conductivity_s_per_m, thickness_m, roughness_m }, conductor.z_m)
+                }
+                (Metal::Foil { conductivity_s_per_m, roughness_m }, _) => {
+                    let marks = self.foil(conductivity_s_per_m, high - low, roughness_m, conductor.z_m);
+                    side = Some(marks[1]);
+                    marks[0]
                 }
                 (Metal::Inside { conductivity_s_per_m }, _) => {
                     let k = self.medium(Medium { conductivity_s_per_m, ..Medium::AIR });
@@ -187,13 +211,13 @@ impl<'a> Builder<'a> {
                 }
             } else {
                 self.set(Some(&conductor.polygon), conductor.z_m, None);
-                self.skin(conductor, face);
+                self.skin(conductor, face, side.unwrap_or(face));
             }
         }
     }
 
     /// Marks the faces between this conductor and matter; faces inside metal become idle.
-    fn skin(&mut self, conductor: &Conductor, face: Face) {
+    fn skin(&mut self, conductor: &Conductor, face: Face, side: Face) {
         let layers = self.layers_in(conductor.z_m);
         let mut mine = vec![false; self.mesh.media.len()];
         let n = self.mesh.n_layers();
@@ -203,6 +227,8 @@ impl<'a> Builder<'a> {
         let n_levels = self.mesh.n_levels();
         let mut marked = self.mesh.clone();
         marked.mark_metal(|t, l| if mine[t * n + l] { face } else { Face::Open });
+        let mut sides = self.mesh.clone();
+        sides.mark_metal(|t, l| if mine[t * n + l] { side } else { Face::Open });
         // A face with metal on all its sides is idle, such as the part of the ground under a via.
         let idle = |face: Face, buried: bool| if buried && face != Face::Electric { Face::Open } else { face };
         for (k, target) in self.mesh.flat_faces.iter_mut().enumerate() {
@@ -219,7 +245,7 @@ impl<'a> Builder<'a> {
             let beside = || [Some(a), b].into_iter().flatten().map(|t| t as usize);
             if beside().any(|t| mine[t * n + l]) {
                 let buried = beside().all(|t| marked.medium(t, l).is_none());
-                *target = idle(marked.upright_faces[k], buried);
+                *target = idle(sides.upright_faces[k], buried);
             }
         }
     }

@@ -4,8 +4,10 @@
 //! sum over its lower and upper face, triangle by triangle of the plan; side faces are left out of the picture.
 
 use crate::VolumeError;
-use crate::element::{barycentric_gradients, plane_values};
+use crate::element::TriangleMatrices;
+use crate::foil::metal_around;
 use crate::model::Face;
+use crate::plan::area;
 use crate::reduced::{Basis, Reduced};
 use crate::sweep::DIRECT_CURRENT_HZ;
 use crate::system::System;
@@ -19,7 +21,7 @@ pub struct CurrentTriangle {
     pub corners_m: [[f64; 2]; 3],
     /// Lower and upper height of the metal, metre (equal for a face of the box, such as the ground).
     pub z_m: [f64; 2],
-    /// Surface current density along x and y, A/m (peak phasor), both faces together.
+    /// Surface current density along x and y, A/m (peak phasor), mean over the triangle, both faces together.
     pub density_a_per_m: [Complex64; 2],
 }
 
@@ -75,12 +77,13 @@ impl Picture {
             let (t, level) = (k / mesh.n_levels(), k % mesh.n_levels());
             let (low, high) = metal_around(mesh, t, level);
             let corners_m = mesh.plan.corners(t);
-            let values = plane_values([1.0 / 3.0; 3], barycentric_gradients(corners_m));
+            // The mean over the triangle, so that sums over a section are the current through it.
+            let (integrals, area) = (TriangleMatrices::new(corners_m).mean, area(corners_m).abs());
             let mut terms: BTreeMap<u32, [f64; 2]> = BTreeMap::new();
             for (c, raw) in system.space.flat_face(mesh, t, level).into_iter().enumerate() {
                 for &(u, factor) in system.space.terms(raw) {
                     let sum = terms.entry(u).or_default();
-                    (0..2).for_each(|d| sum[d] += factor * values.curl_functions[c][d]);
+                    (0..2).for_each(|d| sum[d] += factor * integrals[c][d] / area);
                 }
             }
             let terms = terms
@@ -132,17 +135,4 @@ impl Picture {
             .collect();
         Ok(CurrentMap { freq_hz, port_idx, triangles })
     }
-}
-
-/// Levels of the lower and upper face of the metal at a level.
-fn metal_around(mesh: &crate::PrismMesh, t: usize, level: usize) -> (usize, usize) {
-    let metal = |l: usize| l < mesh.n_layers() && mesh.medium(t, l).is_none();
-    let (mut low, mut high) = (level, level);
-    while low > 0 && metal(low - 1) {
-        low -= 1;
-    }
-    while metal(high) {
-        high += 1;
-    }
-    (low, high)
 }

@@ -9,10 +9,11 @@
 
 use crate::VolumeError;
 use crate::element::{IntervalMatrices, PrismMatrices, TriangleMatrices};
-use crate::model::{Face, PortShape, PrismMesh, vacuum_impedance_ohm};
+use crate::foil::{FacePlace, face_terms};
+use crate::model::{PortShape, PrismMesh, vacuum_impedance_ohm};
 use crate::plan::PlanMesh;
 use crate::solution::{Driven, FieldSolution, solve_system};
-use crate::system::{System, upright_mass, wavenumber};
+use crate::system::{System, flat_mass, upright_mass, wavenumber};
 use numerics::{CMatrix, Complex64, Watch};
 
 /// Relative step of the differences within one element; the third-order term stays below 1e-10.
@@ -254,36 +255,28 @@ impl<'a> Change<'a> {
         let c = Complex64::new(0.0, wavenumber(self.freq_hz) * vacuum_impedance_ohm());
         let freq_hz = self.freq_hz;
         let factor = |s: u16| c * system.model.surfaces[s as usize].admittance_s(freq_hz);
-        let nc = system.space.order.n_curl();
-        for (k, face) in mesh.flat_faces.iter().enumerate() {
-            let (t, level) = (k / mesh.n_levels(), k % mesh.n_levels());
-            let Face::Surface(s) = face else { continue };
-            let moved =
-                mesh.plan.triangles[t].map(|v| self.point(v)).iter().map(|m| m[0].hypot(m[1])).fold(0.0, f64::max);
-            let size =
-                (0..3).map(|e| mesh.plan.edge_length(mesh.plan.triangle_edges[t][e] as usize)).fold(f64::MAX, f64::min);
-            let Some(step) = self.step(size, moved) else { continue };
-            let [plus, minus] = [step, -step].map(|s| TriangleMatrices::new(self.corners(t, s)).mass);
-            let dm: Vec<Complex64> = (0..nc * nc)
-                .map(|i| factor(*s) * (plus.0[i / nc][i % nc] - minus.0[i / nc][i % nc]) / (2.0 * step))
-                .collect();
-            self.add(&system.space.flat_face(mesh, t, level), &dm);
-        }
-        for (k, face) in mesh.upright_faces.iter().enumerate() {
-            let (e, l) = (k / mesh.n_layers(), k % mesh.n_layers());
-            let Face::Surface(s) = face else { continue };
-            let moved = mesh.plan.edges[e].map(|v| self.point(v)).iter().map(|m| m[0].hypot(m[1])).fold(0.0, f64::max);
-            let rise = (self.rise(l + 1) - self.rise(l)).abs();
-            let along = self.step(mesh.plan.edge_length(e), moved);
-            let step = along.into_iter().chain(self.step(mesh.height(l), rise)).fold(f64::INFINITY, f64::min);
-            if step.is_infinite() {
-                continue;
-            }
-            let [plus, minus] =
-                [step, -step].map(|s| upright_mass(self.length(e, s), self.height(l, s), system.space.order));
+        let order = system.space.order;
+        for term in face_terms(&system.model, &system.space) {
+            let speed = |vertices: &[u32]| {
+                vertices.iter().map(|&v| self.point(v)).map(|m| m[0].hypot(m[1])).fold(0.0, f64::max)
+            };
+            let step = match term.place {
+                FacePlace::Flat(t) => self.step(element_size(&mesh.plan, t).0, speed(&mesh.plan.triangles[t])),
+                FacePlace::Upright(e, l) => {
+                    let rise = (self.rise(l + 1) - self.rise(l)).abs();
+                    let along = self.step(mesh.plan.edge_length(e), speed(&mesh.plan.edges[e]));
+                    along.into_iter().chain(self.step(mesh.height(l), rise)).reduce(f64::min)
+                }
+            };
+            let Some(step) = step else { continue };
+            let [plus, minus] = [step, -step].map(|s| match term.place {
+                FacePlace::Flat(t) => flat_mass(self.corners(t, s), order).0,
+                FacePlace::Upright(e, l) => upright_mass(self.length(e, s), self.height(l, s), order),
+            });
+            let d: Vec<f64> = plus.iter().zip(&minus).map(|(a, b)| (a - b) / (2.0 * step)).collect();
             let dm: Vec<Complex64> =
-                plus.iter().zip(&minus).map(|(a, b)| factor(*s) * (a - b) / (2.0 * step)).collect();
-            self.add(&system.space.upright_face(mesh, e, l), &dm);
+                term.joined.spread(&d, d.len().isqrt()).into_iter().map(|d| factor(term.surface as u16) * d).collect();
+            self.add(&term.raws, &dm);
         }
     }
 

@@ -48,6 +48,14 @@ pub enum Metal {
         /// Root-mean-square roughness, metre.
         roughness_m: f64,
     },
+    /// Good conductor of a strip: its thickness is that of the mesh, both faces are joined through the metal, and the
+    /// corners are accounted for. Right from direct current to far above the skin depth; needs a thickness.
+    Foil {
+        /// Conductivity, siemens per metre.
+        conductivity_s_per_m: f64,
+        /// Root-mean-square roughness, metre.
+        roughness_m: f64,
+    },
     /// Field solved inside, for metal that is thin against the skin depth; needs a thickness in the mesh.
     Inside {
         /// Conductivity, siemens per metre.
@@ -366,6 +374,10 @@ impl Volume {
                     c.name, c.polygon, c.z_m, c.metal
                 ));
             }
+        }
+        let flat = |c: &&Conductor| matches!(c.metal, Metal::Foil { .. }) && (c.is_wall() || c.z_m[1] <= c.z_m[0]);
+        if let Some(c) = self.conductors.iter().find(flat) {
+            return bad(format!("`{}`: expected a foil of some thickness, found heights {:?}", c.name, c.z_m));
         }
         for (name, polygon, z, least) in bodies.chain(blocks) {
             if polygon.len() < least || polygon.iter().flatten().any(|v| !v.is_finite()) {

@@ -44,20 +44,19 @@ pub fn volume_from_layout(
     let mut conductors = Vec::new();
     for shape in &layout.shapes {
         let sheet = find.sheet(&shape.layer)?;
-        let (width, thickness) = (width_m(shape.polygon.corners()), sheet.top_m - sheet.bottom_m);
-        conductors.push(find.conductor(
-            &shape.name,
-            shape.polygon.corners(),
-            [sheet.bottom_m, sheet.top_m],
-            sheet.metal,
-            width * thickness / (width + thickness),
-        ));
+        let m = &stackup.metals[sheet.metal];
+        conductors.push(Conductor {
+            name: shape.name.clone(),
+            polygon: shape.polygon.corners().to_vec(),
+            z_m: [sheet.bottom_m, sheet.top_m],
+            metal: Metal::Foil { conductivity_s_per_m: m.conductivity_s_per_m.nominal, roughness_m: m.roughness_rms_m },
+        });
     }
     for via in &layout.vias {
         let low = if find.is_ground(&via.from) { 0.0 } else { find.sheet(&via.from)?.bottom_m };
         let z = [low, find.sheet(&via.to)?.top_m];
         let corners = via.polygon.corners();
-        conductors.push(find.conductor(&via.name, corners, z, stackup.metal(&via.material)?, width_m(corners) / 2.0));
+        conductors.push(find.post(&via.name, corners, z, stackup.metal(&via.material)?));
     }
     let side = |k: usize| match layout.enclosure.walls[k] {
         stackup::Wall::Metal => Wall::Electric,
@@ -104,9 +103,9 @@ impl Find<'_> {
         })
     }
 
-    /// `thickness_m` is twice the cross-section over its rim: with it the surface impedance of the whole rim has the
-    /// right resistance at direct current.
-    fn conductor(&self, name: &str, polygon: &[[f64; 2]], z_m: [f64; 2], metal: usize, thickness_m: f64) -> Conductor {
+    /// A post carries along its height; with half its width as thickness its rim has the resistance of its
+    /// cross-section at direct current.
+    fn post(&self, name: &str, polygon: &[[f64; 2]], z_m: [f64; 2], metal: usize) -> Conductor {
         let m = &self.stackup.metals[metal];
         Conductor {
             name: name.to_string(),
@@ -114,7 +113,7 @@ impl Find<'_> {
             z_m,
             metal: Metal::Finite {
                 conductivity_s_per_m: m.conductivity_s_per_m.nominal,
-                thickness_m,
+                thickness_m: width_m(polygon) / 2.0,
                 roughness_m: m.roughness_rms_m,
             },
         }

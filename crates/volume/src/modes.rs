@@ -11,6 +11,7 @@
 use crate::VolumeError;
 use crate::eigen::largest_eigenpairs;
 use crate::element::{IntervalMatrices, Order};
+use crate::foil::{Joined, flat_terms};
 use crate::model::{Face, Medium, Model, PrismMesh, Surface, UprightPath, vacuum_impedance_ohm};
 use crate::space::Space;
 use crate::system::wavenumber;
@@ -284,7 +285,15 @@ fn is_perfect(face: Face) -> bool {
 fn lossy_metal(model: &Model, face: Face) -> Option<Surface> {
     let Face::Surface(s) = face else { return None };
     let surface = model.surfaces[s as usize];
-    matches!(surface, Surface::Conductor { .. } | Surface::Sheet { .. }).then_some(surface)
+    let metal = matches!(
+        surface,
+        Surface::Conductor { .. }
+            | Surface::Sheet { .. }
+            | Surface::FoilSum { .. }
+            | Surface::FoilEdge { .. }
+            | Surface::Given { .. }
+    );
+    metal.then_some(surface)
 }
 
 fn number(model: &Model, space: &Space, edges: &[u32]) -> Plane {
@@ -366,11 +375,23 @@ fn assemble(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz:
 fn rim_parts(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz: f64, parts: &mut Parts) {
     let mesh = &model.mesh;
     let c = Complex64::new(0.0, wavenumber(freq_hz) * vacuum_impedance_ohm());
-    let mut add = |factor: Complex64, raws: Vec<usize>, nodes: Vec<usize>, line: &IntervalMatrices| {
+    let mut add = |factor: Complex64, raws: Vec<usize>, nodes: Vec<usize>, line: &IntervalMatrices, joined: Joined| {
         let t: Vec<Option<usize>> = raws.iter().map(|r| plane.tangential.get(r).copied()).collect();
         let n: Vec<Option<usize>> = nodes.iter().map(|p| plane.normal.get(p).copied()).collect();
-        each_pair(&t, |k, m, i, j| parts.rim.push((i, j, factor * line.flat_mass.0[k][m])));
-        each_pair(&n, |k, m, i, j| parts.rim_normal.push((i, j, factor * line.mass.0[k][m])));
+        // Functions of the lower line, then of the upper one where both are joined.
+        let one = |n: usize| if joined == Joined::Alone { n.max(1) } else { n / 2 };
+        let weight = |k: usize, m: usize, n: usize| match joined {
+            Joined::Alone => 1.0,
+            Joined::Difference if (k < n) != (m < n) => -0.5,
+            _ => 0.5,
+        };
+        let (nt, nn) = (one(t.len()), one(n.len()));
+        each_pair(&t, |k, m, i, j| {
+            parts.rim.push((i, j, factor * (weight(k, m, nt) * line.flat_mass.0[k % nt][m % nt])));
+        });
+        each_pair(&n, |k, m, i, j| {
+            parts.rim_normal.push((i, j, factor * (weight(k, m, nn) * line.mass.0[k % nn][m % nn])));
+        });
     };
     let own: BTreeSet<u32> = edges.iter().copied().collect();
     for &e in edges {
@@ -378,9 +399,17 @@ fn rim_parts(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz
         let t = mesh.plan.edge_triangles[e].0 as usize;
         let line = IntervalMatrices::new(mesh.plan.edge_length(e));
         for level in 0..mesh.n_levels() {
-            if let Some(s) = lossy_metal(model, mesh.flat_faces[t * mesh.n_levels() + level]) {
-                let nodes = space.level_line_potentials(mesh, e, level);
-                add(c * s.admittance_s(freq_hz), space.level_line(e, level), nodes, &line);
+            if lossy_metal(model, mesh.flat_faces[t * mesh.n_levels() + level]).is_none() {
+                continue;
+            }
+            for (s, [low, high], joined) in flat_terms(model, t, level) {
+                let mut raws = space.level_line(e, low);
+                let mut nodes = space.level_line_potentials(mesh, e, low);
+                if joined != Joined::Alone {
+                    raws.extend(space.level_line(e, high));
+                    nodes.extend(space.level_line_potentials(mesh, e, high));
+                }
+                add(c * model.surfaces[s].admittance_s(freq_hz), raws, nodes, &line, joined);
             }
         }
     }
@@ -391,10 +420,20 @@ fn rim_parts(model: &Model, space: &Space, edges: &[u32], plane: &Plane, freq_hz
         for &v in ends.iter().filter(|v| touched.contains(v)) {
             for l in 0..mesh.n_layers() {
                 let Some(s) = lossy_metal(model, mesh.upright_faces[e * mesh.n_layers() + l]) else { continue };
+                // Upright fields of a foil's side meet the surface behind it.
+                let up = if let (Surface::FoilEdge { .. }, Face::Surface(k)) =
+                    (s, mesh.upright_faces[e * mesh.n_layers() + l])
+                {
+                    model.surfaces[usize::from(k) + 1]
+                } else {
+                    s
+                };
                 if seen.insert((v, l)) {
                     let nodes = space.upright_line_potentials(v as usize, l);
                     let raws = space.upright_line(v as usize, l);
-                    add(c * s.admittance_s(freq_hz), raws, nodes, &IntervalMatrices::new(mesh.height(l)));
+                    let line = IntervalMatrices::new(mesh.height(l));
+                    add(c * up.admittance_s(freq_hz), raws, vec![], &line, Joined::Alone);
+                    add(c * s.admittance_s(freq_hz), vec![], nodes, &line, Joined::Alone);
                 }
             }
         }

@@ -9,7 +9,7 @@ use crate::system::System;
 use std::sync::Arc;
 
 /// Name of the method in keys; changes when results may change.
-const METHOD: &str = "prism edge elements 2";
+const METHOD: &str = "prism edge elements 3";
 
 /// Expected cost of one full solution.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -107,6 +107,26 @@ impl Key {
             Surface::Sheet { conductivity_s_per_m, thickness_m } => {
                 self.text("sheet");
                 self.numbers(&[conductivity_s_per_m, thickness_m]);
+            }
+            Surface::FoilSum { conductivity_s_per_m, thickness_m, roughness_m } => {
+                self.text("foil sum");
+                self.numbers(&[conductivity_s_per_m, thickness_m, roughness_m]);
+            }
+            Surface::FoilDifference { conductivity_s_per_m, thickness_m, roughness_m } => {
+                self.text("foil difference");
+                self.numbers(&[conductivity_s_per_m, thickness_m, roughness_m]);
+            }
+            Surface::FoilAlone { conductivity_s_per_m, thickness_m, roughness_m } => {
+                self.text("foil alone");
+                self.numbers(&[conductivity_s_per_m, thickness_m, roughness_m]);
+            }
+            Surface::FoilEdge { conductivity_s_per_m, thickness_m, roughness_m } => {
+                self.text("foil edge");
+                self.numbers(&[conductivity_s_per_m, thickness_m, roughness_m]);
+            }
+            Surface::Given { admittance_s } => {
+                self.text("given");
+                self.numbers(&[admittance_s.re, admittance_s.im]);
             }
             Surface::Resistor { ohm_per_square } => {
                 self.text("resistor");

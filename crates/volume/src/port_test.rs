@@ -62,14 +62,86 @@ pub fn port_self_test(
     let closed = close(&full, port_idx, (z - *reference_ohm) / (z + *reference_ohm));
     let mut filled = model.clone();
     let squares = length_m(model, flat, upright, *width_m) / width_m;
-    filled.surfaces.push(part.spread(squares));
-    let face = Face::Surface(filled.surfaces.len() as u16 - 1);
-    let (n_levels, n_layers) = (model.mesh.n_levels(), model.mesh.n_layers());
-    flat.iter().for_each(|f| filled.mesh.flat_faces[f.0 as usize * n_levels + f.1 as usize] = face);
-    upright.iter().for_each(|f| filled.mesh.upright_faces[f.0 as usize * n_layers + f.1 as usize] = face);
+    fill(&mut filled, flat, upright, part.spread(squares));
     filled.ports.remove(port_idx);
     let inside = Driven::new(filled, settings)?.solve(freq_hz, watch)?.scattering;
     Ok((&closed - &inside).max_abs())
+}
+
+/// Largest differences of S between internal ports closed by known parts in the network and the same parts solved
+/// inside as sheets: how far the ports may be taken as lumped.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PortTest {
+    /// Frequency, hertz.
+    pub freq_hz: f64,
+    /// With resistors of the ports' references.
+    pub resistor: f64,
+    /// With inductors of that reactance.
+    pub inductor: f64,
+    /// With capacitors of that reactance.
+    pub capacitor: f64,
+}
+
+/// Self-test of all sheet ports of a model at once, seen from the other ports (from the first sheet port when there
+/// is no other); `None` when nothing is left to test or a wave port carries several modes.
+pub fn internal_ports_test(
+    model: &Model,
+    settings: SolveSettings,
+    freq_hz: f64,
+    watch: &dyn Watch,
+) -> Result<Option<PortTest>, VolumeError> {
+    let mut closed: Vec<usize> =
+        (0..model.ports.len()).filter(|&p| matches!(model.ports[p], PortShape::Sheet { .. })).collect();
+    if closed.len() == model.ports.len() && !closed.is_empty() {
+        closed.remove(0);
+    }
+    let simple = model.ports.iter().all(|p| !matches!(p, PortShape::Wave { n_modes, .. } if *n_modes != 1));
+    if closed.is_empty() || !simple {
+        return Ok(None);
+    }
+    let full = Driven::new(model.clone(), settings)?.solve(freq_hz, watch)?.scattering;
+    let omega = TAU * freq_hz;
+    let kinds: [fn(f64, f64) -> Part; 3] =
+        [|r, _| Part::Resistor(r), |r, w| Part::Inductor(r / w), |r, w| Part::Capacitor(1.0 / (r * w))];
+    let mut worst = [0.0; 3];
+    for (kind, worst) in kinds.into_iter().zip(&mut worst) {
+        let mut filled = model.clone();
+        let mut gammas = Vec::new();
+        for &p in &closed {
+            let PortShape::Sheet { flat, upright, width_m, reference_ohm, .. } = &model.ports[p] else { continue };
+            let part = kind(*reference_ohm, omega);
+            let z = part.impedance_ohm(freq_hz);
+            gammas.push((z - *reference_ohm) / (z + *reference_ohm));
+            fill(&mut filled, flat, upright, part.spread(length_m(model, flat, upright, *width_m) / width_m));
+        }
+        closed.iter().rev().for_each(|&p| drop(filled.ports.remove(p)));
+        let inside = Driven::new(filled, settings)?.solve(freq_hz, watch)?.scattering;
+        *worst = (&close_all(&full, &closed, &gammas)? - &inside).max_abs();
+    }
+    let [resistor, inductor, capacitor] = worst;
+    Ok(Some(PortTest { freq_hz, resistor, inductor, capacitor }))
+}
+
+/// Puts a surface where a port's sheet was.
+fn fill(model: &mut Model, flat: &[(u32, u32)], upright: &[(u32, u32)], surface: Surface) {
+    model.surfaces.push(surface);
+    let face = Face::Surface(model.surfaces.len() as u16 - 1);
+    let (n_levels, n_layers) = (model.mesh.n_levels(), model.mesh.n_layers());
+    flat.iter().for_each(|f| model.mesh.flat_faces[f.0 as usize * n_levels + f.1 as usize] = face);
+    upright.iter().for_each(|f| model.mesh.upright_faces[f.0 as usize * n_layers + f.1 as usize] = face);
+}
+
+/// Scattering of the other ports when some are closed by reflections.
+fn close_all(s: &CMatrix, closed: &[usize], gammas: &[Complex64]) -> Result<CMatrix, VolumeError> {
+    let kept: Vec<usize> = (0..s.n_rows()).filter(|p| !closed.contains(p)).collect();
+    let n = closed.len();
+    let (skk, skc, sck) = (s.select(&kept, &kept), s.select(&kept, closed), s.select(closed, &kept));
+    // a_c = Γ b_c, b_c = S_ck a + S_cc a_c.
+    let one = CMatrix::identity(n);
+    let loops = CMatrix::from_fn(n, n, |i, j| one[(i, j)] - s[(closed[i], closed[j])] * gammas[j]);
+    let into = numerics::linear::solve(&loops, &sck)?;
+    let back = CMatrix::from_fn(kept.len(), n, |i, j| skc[(i, j)] * gammas[j]);
+    Ok(&skk + &(&back * &into))
 }
 
 /// Area of the port's sheet over its width.

@@ -216,6 +216,8 @@ pub(crate) struct FullChange {
     pub surfaces: Vec<Entries>,
     /// Change of each port's functional.
     pub ports: Vec<PortChange>,
+    /// Change of the inductance that each port's sheet brings, henry per unit.
+    pub inductance_h: Vec<f64>,
     /// Materials and surfaces with the variable larger by `step`.
     pub media_then: Vec<Medium>,
     pub surfaces_then: Vec<Surface>,
@@ -240,6 +242,8 @@ pub(crate) enum PortChange {
 pub(crate) struct ReducedChange {
     parts: Parts,
     ports: Vec<PortChange>,
+    /// Change of the inductance that each port's sheet brings, henry per unit.
+    pub inductance_h: Vec<f64>,
     media_then: Vec<Medium>,
     surfaces_then: Vec<Surface>,
     step: f64,
@@ -308,6 +312,7 @@ impl Reduced {
         ReducedChange {
             parts,
             ports: full.ports,
+            inductance_h: full.inductance_h,
             media_then: full.media_then,
             surfaces_then: full.surfaces_then,
             step: full.step,

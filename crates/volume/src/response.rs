@@ -1,5 +1,6 @@
 //! A swept volume as a network that answers at any frequency.
 
+use crate::port_inductance::without_inductance;
 use crate::reduced::{ReducedChange, shift};
 use crate::sweep::{DIRECT_CURRENT_HZ, Sweep};
 use crate::{PortShape, VolumeError};
@@ -15,6 +16,8 @@ pub struct FieldNetwork {
     sweep: Sweep,
     reference_ohm: Vec<f64>,
     is_wave: Vec<bool>,
+    /// Series inductance taken away from each port, henry.
+    inductance_h: Vec<f64>,
 }
 
 impl FieldNetwork {
@@ -61,7 +64,24 @@ impl FieldNetwork {
                 }
             }
         }
-        Ok(Self { sweep, reference_ohm, is_wave })
+        let inductance_h = vec![0.0; reference_ohm.len()];
+        Ok(Self { sweep, reference_ohm, is_wave, inductance_h })
+    }
+
+    /// This network with a series inductance taken away from each port, henry; see [`crate::port_inductance_h`].
+    pub fn without_inductance(mut self, inductance_h: Vec<f64>) -> Result<Self, VolumeError> {
+        if inductance_h.len() != self.reference_ohm.len() {
+            return Err(VolumeError::Port {
+                what: format!("expected {} inductances, found {}", self.reference_ohm.len(), inductance_h.len()),
+            });
+        }
+        self.inductance_h = inductance_h;
+        Ok(self)
+    }
+
+    /// Series inductance taken away from each port, henry.
+    pub fn inductance_h(&self) -> &[f64] {
+        &self.inductance_h
     }
 
     /// The sweep behind the network.
@@ -92,6 +112,12 @@ impl FieldNetwork {
             .map(|(r, p)| p.impedance_ohm.unwrap_or_else(|| (*r).into()))
             .collect();
         let out = renormalise(&s, &own, &self.reference_ohm, &self.is_wave)?;
+        let moved = |(p, l): (usize, &f64)| match change {
+            Some((c, by)) if *l != 0.0 => l + c.inductance_h[p] * by,
+            _ => *l,
+        };
+        let inductance_h: Vec<f64> = self.inductance_h.iter().enumerate().map(moved).collect();
+        let out = without_inductance(&out, freq_hz, &inductance_h, &self.reference_ohm)?;
         Ok(if freq_hz == 0.0 { out.map(|x| x.re.into()) } else { out })
     }
 }

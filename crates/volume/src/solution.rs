@@ -44,6 +44,10 @@ pub struct SolutionReport {
     pub perturbed_pivots: usize,
     /// Largest backward error of a right-hand side.
     pub backward_error_max: f64,
+    /// Largest error of an entry of S by the linear solution: `|x_pᵀ r_q|/2|c|` with the residual `r_q` of unit
+    /// wave `q`, which is exact to first order since the equations are their own adjoint. Two such errors are the
+    /// most that reciprocity may be off.
+    pub solution_error: f64,
     /// Largest `|S_pq − S_qp|`.
     pub reciprocity_defect: f64,
     /// Largest singular value of S minus one; positive means active.
@@ -175,6 +179,8 @@ pub(crate) fn solve_system(
     let fields = solver.solve(&rhs, watch)?;
     let raw = scattering(&states, &fields.columns);
     let report = solver.report();
+    drop(solver);
+    let solution_error = solution_error(system, freq_hz, &states, &rhs, &fields.columns);
     let power_defect = Some(power_defect(system, freq_hz, &states, &fields.columns, &raw));
     let n = states.len();
     let mut reciprocity_defect = 0.0_f64;
@@ -195,12 +201,35 @@ pub(crate) fn solve_system(
             single_precision: report.single_precision,
             perturbed_pivots: report.perturbed_pivots,
             backward_error_max: fields.backward_errors.iter().fold(0.0, |a, &b| f64::max(a, b)),
+            solution_error,
             reciprocity_defect,
             passivity_excess: largest - 1.0,
             power_defect,
         },
     };
     Ok((solution, fields.columns))
+}
+
+/// Largest error of S that the residuals leave.
+fn solution_error(
+    system: &System,
+    freq_hz: f64,
+    states: &[PortState],
+    rhs: &[Vec<Complex64>],
+    columns: &[Vec<Complex64>],
+) -> f64 {
+    let matrix = system.matrix(freq_hz, states);
+    let c = 2.0 * wavenumber(freq_hz) * vacuum_impedance_ohm();
+    let mut worst = 0.0_f64;
+    for (b, x) in rhs.iter().zip(columns) {
+        let image = matrix.times(x);
+        let residual: Vec<Complex64> = b.iter().zip(&image).map(|(b, a)| b - a).collect();
+        for y in columns {
+            let change: Complex64 = y.iter().zip(&residual).map(|(y, r)| y * r).sum();
+            worst = worst.max(change.norm() / c);
+        }
+    }
+    worst
 }
 
 /// `S_pq = V_p/√R_p − δ_pq` for unit waves.

@@ -14,8 +14,8 @@ use crate::sweep::sweep_system;
 use crate::system::System;
 use crate::vary;
 use crate::{
-    CurrentMap, FieldNetwork, Formulation, MeshSettings, MeshShape, Order, SolutionReport, Structure, SweepSettings,
-    VolumeError,
+    CurrentMap, FieldNetwork, Formulation, MeshSettings, MeshShape, Order, PortTest, SolutionReport, SolveSettings,
+    Structure, SweepSettings, VolumeError, internal_ports_test, port_inductance_h,
 };
 use numerics::{CMatrix, RMatrix, Watch, parallel};
 use sparse::Precision;
@@ -29,6 +29,16 @@ const NEAR: f64 = 0.02;
 /// Error left on the last mesh over its change from the mesh before: first meshes gain only a quarter at metal edges,
 /// and the series of such changes sums to three times the last.
 const LEFT: f64 = 3.0;
+
+/// Where the reference planes of internal ports are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum InternalPorts {
+    /// At the facing edges of the pads: the partial inductance of the port's own current sheet is taken away, and
+    /// what is connected there brings the inductance of its own body. See [`crate::port_inductance_h`].
+    PadEdges,
+    /// At a generator in the middle of the sheet, whose inductance stays in the network.
+    Sheet,
+}
 
 /// What is wanted of a structure.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,6 +59,8 @@ pub struct Asked {
     pub refine_hz: Vec<f64>,
     /// Largest error of the reduced equations over frequency.
     pub sweep_error_max: f64,
+    /// Where the reference planes of internal ports are.
+    pub internal_ports: InternalPorts,
     /// Memory that may be used, bytes.
     pub bytes_max: usize,
     /// Time that the factorisations may take, second, judged by `flops_per_s` before each mesh.
@@ -69,6 +81,7 @@ impl Asked {
             shape: None,
             refine_hz: Vec::new(),
             sweep_error_max: 1e-4,
+            internal_ports: InternalPorts::PadEdges,
             bytes_max: 8 << 30,
             time_max_s: 480.0,
             flops_per_s: 8e10,
@@ -105,6 +118,11 @@ pub struct Checks {
     pub power_defect: Option<f64>,
     /// Largest `|S_pq − S_qp|`.
     pub reciprocity_defect: f64,
+    /// Largest error of S by the linear solutions: what the residuals leave, exact to first order. Twice this and the
+    /// rounding of the reduced equations is the most that reciprocity may be off.
+    pub solution_error: f64,
+    /// Internal ports closed by known parts against the same parts solved inside, first order on the last mesh.
+    pub internal_ports: Option<PortTest>,
     /// Largest singular value of S minus one over the listed frequencies; positive means active.
     pub passivity_excess: f64,
     /// Largest backward error of a linear solution.
@@ -326,7 +344,14 @@ fn finish(structure: &Structure, asked: &Asked, found: Meshes, watch: &dyn Watch
     let (coarse_sweep, _) = sweep_system(&coarse, &asked.freqs_hz, &settings, watch)?;
     drop(coarse);
     let n_coarse = coarse_sweep.solved_hz.len();
-    let coarse = FieldNetwork::with_references(coarse_sweep, references.clone())?;
+    let inductance_h: Vec<f64> = match asked.internal_ports {
+        InternalPorts::PadEdges => {
+            structure.volume.ports.iter().map(|p| port_inductance_h(&structure.volume, p)).collect()
+        }
+        InternalPorts::Sheet => vec![0.0; references.len()],
+    };
+    let coarse =
+        FieldNetwork::with_references(coarse_sweep, references.clone())?.without_inductance(inductance_h.clone())?;
     let before = listed(&coarse, &asked.freqs_hz)?;
     drop(coarse);
     let (sweep, basis) = sweep_system(&now.system, &asked.freqs_hz, &settings, watch)?;
@@ -336,11 +361,14 @@ fn finish(structure: &Structure, asked: &Asked, found: Meshes, watch: &dyn Watch
         let (full, left_out_m) = vary::full_change(&now.system, &sweep.reduced, &structure.volume, variation)?;
         changes.push((sweep.reduced.change(&now.system, &basis, full), left_out_m));
     }
+    let test_settings = SolveSettings { order: Order::First, formulation: None, single_precision: false };
+    let highest = asked.freqs_hz.iter().copied().fold(0.0, f64::max);
+    let internal_ports = internal_ports_test(&now.system.model, test_settings, highest, watch)?;
     let picture = Arc::new(Picture::new(&now.system, &basis));
     drop(basis);
     let reports: Vec<SolutionReport> = sweep.solutions.iter().map(|s| s.report.clone()).collect();
     let (sweep_errors, sweep_error) = (sweep.entry_errors.clone(), sweep.error_estimate);
-    let network = FieldNetwork::with_references(sweep, references)?;
+    let network = FieldNetwork::with_references(sweep, references)?.without_inductance(inductance_h)?;
     let scattering = listed(&network, &asked.freqs_hz)?;
     let errors = errors(&asked.freqs_hz, &scattering, &before, &sweep_errors);
     let mut derivatives = Vec::new();
@@ -353,7 +381,7 @@ fn finish(structure: &Structure, asked: &Asked, found: Meshes, watch: &dyn Watch
     Ok(Solved {
         port_names: structure.ports.iter().map(|p| p.name.clone()).collect(),
         freqs_hz: asked.freqs_hz.clone(),
-        checks: checks(&reports, &scattering, sweep_error)?,
+        checks: checks(&reports, &scattering, sweep_error, internal_ports)?,
         n_solutions: n_refine * meshes.len() + n_coarse + reports.len(),
         cost: now.cost,
         scattering,
@@ -388,7 +416,12 @@ fn errors(freqs_hz: &[f64], now: &[CMatrix], before: &[CMatrix], sweep: &RMatrix
         .collect()
 }
 
-fn checks(reports: &[SolutionReport], scattering: &[CMatrix], sweep_error: f64) -> Result<Checks, VolumeError> {
+fn checks(
+    reports: &[SolutionReport],
+    scattering: &[CMatrix],
+    sweep_error: f64,
+    internal_ports: Option<PortTest>,
+) -> Result<Checks, VolumeError> {
     let worst = |f: &dyn Fn(&SolutionReport) -> f64| reports.iter().map(f).fold(0.0, f64::max);
     let mut passivity_excess = f64::NEG_INFINITY;
     let mut reciprocity_defect = worst(&|r| r.reciprocity_defect);
@@ -400,6 +433,8 @@ fn checks(reports: &[SolutionReport], scattering: &[CMatrix], sweep_error: f64) 
     Ok(Checks {
         power_defect: power.map(|p| p.into_iter().fold(0.0, f64::max)),
         reciprocity_defect,
+        solution_error: worst(&|r| r.solution_error),
+        internal_ports,
         passivity_excess,
         backward_error: worst(&|r| r.backward_error_max),
         perturbed_pivots: reports.iter().map(|r| r.perturbed_pivots).max().unwrap_or(0),

@@ -9,7 +9,8 @@
 //! breakdown of edge elements (idea from memory, construction own).
 
 use crate::element::Order;
-use crate::model::{Face, PrismMesh};
+use crate::foil::joined_faces;
+use crate::model::{Face, PrismMesh, Surface};
 use numerics::Complex64;
 
 const NONE: u32 = u32::MAX;
@@ -43,7 +44,7 @@ pub(crate) struct Space {
 }
 
 impl Space {
-    pub(crate) fn new(mesh: &PrismMesh, order: Order, formulation: Formulation) -> Self {
+    pub(crate) fn new(mesh: &PrismMesh, surfaces: &[Surface], order: Order, formulation: Formulation) -> Self {
         let (n_edges, n_vertices) = (mesh.plan.edges.len(), mesh.plan.points.len());
         let n_levels = mesh.n_levels();
         let second = order == Order::Second;
@@ -65,7 +66,7 @@ impl Space {
             n_potential_unknowns: 0,
         };
         let free = space.free(mesh);
-        let potentials = Potentials::new(&space, mesh, &free);
+        let potentials = Potentials::new(&space, mesh, surfaces, &free);
         space.n_potentials = potentials.n;
         match formulation {
             Formulation::Field => space.number_plainly(&free),
@@ -323,8 +324,8 @@ struct Potentials {
 }
 
 impl Potentials {
-    fn new(space: &Space, mesh: &PrismMesh, free: &[bool]) -> Self {
-        let groups = Groups::new(space, mesh);
+    fn new(space: &Space, mesh: &PrismMesh, surfaces: &[Surface], free: &[bool]) -> Self {
+        let groups = Groups::new(space, mesh, surfaces);
         let rows: Vec<Vec<(usize, f64)>> = (0..free.len())
             .map(|raw| if free[raw] { merge(&groups, space.gradient_row(mesh, raw)) } else { vec![] })
             .collect();
@@ -402,7 +403,7 @@ fn merge(groups: &Groups, row: Vec<(usize, f64)>) -> Vec<(usize, f64)> {
     }
 }
 
-/// Potentials tied together by perfect conductors.
+/// Potentials tied together by perfect conductors and by foils.
 struct Groups {
     /// Representative of each potential's group.
     of: Vec<u32>,
@@ -412,7 +413,7 @@ struct Groups {
 }
 
 impl Groups {
-    fn new(space: &Space, mesh: &PrismMesh) -> Self {
+    fn new(space: &Space, mesh: &PrismMesh, surfaces: &[Surface]) -> Self {
         let n = space.n_nodes() * space.n_up;
         let mut parent: Vec<u32> = (0..n as u32).collect();
         let mut on_conductor = vec![false; n];
@@ -430,8 +431,22 @@ impl Groups {
                 parent[a.max(b) as usize] = a.min(b);
             }
         });
+        // Metal of a foil is so short from face to face that both share their potentials.
+        for (t, low, high) in joined_faces(surfaces, mesh) {
+            let both = space.flat_potentials(mesh, t, low).into_iter().zip(space.flat_potentials(mesh, t, high));
+            for (p, q) in both {
+                let (a, b) = (find(&mut parent, p as u32), find(&mut parent, q as u32));
+                parent[a.max(b) as usize] = a.min(b);
+            }
+        }
         let of: Vec<u32> = (0..n as u32).map(|p| find(&mut parent, p)).collect();
-        Self { conductor: (0..n).map(|p| on_conductor[p] && of[p] as usize == p).collect(), of, dead }
+        let mut conductor = vec![false; n];
+        let mut gone = vec![false; n];
+        for p in 0..n {
+            conductor[of[p] as usize] |= on_conductor[p];
+            gone[of[p] as usize] |= dead[p];
+        }
+        Self { conductor, of, dead: gone }
     }
 }
 

@@ -7,8 +7,9 @@
 
 use crate::VolumeError;
 use crate::element::{IntervalMatrices, Order, PrismMatrices, TriangleMatrices};
+use crate::foil::{FacePlace, Joined, face_terms};
 use crate::mode_table::ModeTable;
-use crate::model::{Face, Model, PortShape, PrismMesh, vacuum_impedance_ohm};
+use crate::model::{Model, PortShape, PrismMesh, vacuum_impedance_ohm};
 use crate::modes::{Mode, port_modes};
 use crate::space::{Formulation, Space};
 use numerics::{Complex64, Watch};
@@ -70,7 +71,7 @@ pub(crate) fn wavenumber(freq_hz: f64) -> f64 {
 impl System {
     /// Assembles all parts that do not depend on frequency.
     pub(crate) fn new(model: &Arc<Model>, order: Order, formulation: Formulation) -> Result<Self, VolumeError> {
-        let space = Space::new(&model.mesh, order, formulation);
+        let space = Space::new(&model.mesh, &model.surfaces, order, formulation);
         if space.n_unknowns == 0 {
             return Err(VolumeError::Mesh { what: "no free unknown is left; everything is metal".into() });
         }
@@ -120,24 +121,18 @@ impl System {
     fn assemble_surfaces(&mut self) {
         let mesh = &self.model.mesh;
         let mut surfaces: Vec<BTreeMap<u32, f64>> = vec![BTreeMap::new(); self.model.surfaces.len()];
-        let nc = self.space.order.n_curl();
-        for (k, face) in mesh.flat_faces.iter().enumerate() {
-            if let Face::Surface(s) = face {
-                let (t, level) = (k / mesh.n_levels(), k % mesh.n_levels());
-                let mass = TriangleMatrices::new(mesh.plan.corners(t)).mass;
-                let m: Vec<f64> = (0..nc * nc).map(|i| mass.0[i / nc][i % nc]).collect();
-                let map = LocalMap::new(&self.space, &self.space.flat_face(mesh, t, level));
-                map.scatter_into(&self.pattern, &m, nc, |k, v| add_to(&mut surfaces[*s as usize], k, v));
-            }
-        }
-        for (k, face) in mesh.upright_faces.iter().enumerate() {
-            if let Face::Surface(s) = face {
-                let (e, l) = (k / mesh.n_layers(), k % mesh.n_layers());
-                let m = upright_mass(mesh.plan.edge_length(e), mesh.height(l), self.space.order);
-                let raws = self.space.upright_face(mesh, e, l);
-                let map = LocalMap::new(&self.space, &raws);
-                map.scatter_into(&self.pattern, &m, raws.len(), |k, v| add_to(&mut surfaces[*s as usize], k, v));
-            }
+        for term in face_terms(&self.model, &self.space) {
+            let (m, n) = match term.place {
+                FacePlace::Flat(t) => flat_mass(mesh.plan.corners(t), self.space.order),
+                FacePlace::Upright(e, l) => {
+                    let m = upright_mass(mesh.plan.edge_length(e), mesh.height(l), self.space.order);
+                    let n = m.len().isqrt();
+                    (m, n)
+                }
+            };
+            let m = term.joined.spread(&m, n);
+            let target = &mut surfaces[term.surface];
+            term.map(&self.space).scatter_into(&self.pattern, &m, term.raws.len(), |k, v| add_to(target, k, v));
         }
         let list = |s: BTreeMap<u32, f64>| s.into_iter().filter(|(_, v)| *v != 0.0).collect();
         self.surfaces = surfaces.into_iter().map(list).collect();
@@ -181,7 +176,8 @@ impl System {
                     let mode = found[port.mode_idx].clone();
                     let raw: Vec<(usize, Complex64)> = mode.functional.clone();
                     let functional = to_unknowns(&self.space, raw.into_iter()).into_iter().collect();
-                    let (beta, impedance_ohm) = (Some(mode.beta), path.as_ref().map(|p| mode.impedance_ohm(&self.space, p)));
+                    let (beta, impedance_ohm) =
+                        (Some(mode.beta), path.as_ref().map(|p| mode.impedance_ohm(&self.space, p)));
                     out.push(PortState { functional, resistance: 1.0, mode: Some(mode), beta, impedance_ohm });
                 }
             }
@@ -310,6 +306,13 @@ impl System {
     }
 }
 
+/// Mass of the tangential field on a horizontal face with these corners, and its order.
+pub(crate) fn flat_mass(corners: [[f64; 2]; 3], order: Order) -> (Vec<f64>, usize) {
+    let n = order.n_curl();
+    let mass = TriangleMatrices::new(corners).mass;
+    ((0..n * n).map(|i| mass.0[i / n][i % n]).collect(), n)
+}
+
 /// Mass of the tangential field on a vertical face of length `s` and height `h`.
 pub(crate) fn upright_mass(s: f64, h: f64, order: Order) -> Vec<f64> {
     let (along, up) = (IntervalMatrices::new(s), IntervalMatrices::new(h));
@@ -419,6 +422,12 @@ fn build_pattern(model: &Model, space: &Space, ports: &[NetworkPort]) -> Result<
             for (a, &u) in map.unknowns.iter().enumerate() {
                 positions.extend(map.unknowns[..a].iter().map(|&v| (u as usize, v as usize)));
             }
+        }
+    }
+    for term in face_terms(model, space).iter().filter(|t| t.joined == Joined::Sum) {
+        let map = LocalMap::new(space, &term.raws);
+        for (a, &u) in map.unknowns.iter().enumerate() {
+            positions.extend(map.unknowns[..a].iter().map(|&v| (u as usize, v as usize)));
         }
     }
     for (p, port) in ports.iter().enumerate() {

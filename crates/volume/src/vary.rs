@@ -7,13 +7,14 @@
 use crate::builder::Builder;
 use crate::derivative::{element_size, moved_corners, moved_height, moved_length};
 use crate::element::{IntervalMatrices, PrismMatrices, TriangleMatrices};
-use crate::model::{Face, Model, PortShape, PrismMesh};
+use crate::foil::{FacePlace, face_terms};
+use crate::model::{Model, PortShape, PrismMesh};
 use crate::modes::plane_changes;
 use crate::plan::PlanMesh;
 use crate::reduced::{FullChange, PortChange, PortSource, Reduced};
 use crate::structure::Variation;
-use crate::system::{Entries, LocalMap, System, upright_mass};
-use crate::{Port, Volume, VolumeError};
+use crate::system::{Entries, LocalMap, System, flat_mass, upright_mass};
+use crate::{Port, Volume, VolumeError, port_inductance_h};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -325,6 +326,7 @@ pub(crate) fn full_change(
         media: (0..system.model.media.len() as u16).map(|m| prism_changes(system, &motion, Some(m))).collect(),
         surfaces: surface_changes(system, &motion),
         ports: Vec::new(),
+        inductance_h: inductance_change(base, variation),
         media_then,
         surfaces_then,
         step: variation.step,
@@ -362,6 +364,13 @@ pub(crate) fn full_change(
         });
     }
     Ok((change, motion.left_out_m))
+}
+
+/// Change per unit of the inductance that the sheet of each port brings.
+fn inductance_change(base: &Volume, variation: &Variation) -> Vec<f64> {
+    let then = &variation.volume;
+    let change = |(a, b): (&Port, &Port)| (port_inductance_h(then, b) - port_inductance_h(base, a)) / variation.step;
+    base.ports.iter().zip(&then.ports).map(change).collect()
 }
 
 /// Materials and surfaces of the varied description, one for each of the model.
@@ -444,47 +453,36 @@ fn prism_changes(system: &System, motion: &MeshMotion, medium: Option<u16>) -> E
 fn surface_changes(system: &System, motion: &MeshMotion) -> Vec<Entries> {
     let mesh = &system.model.mesh;
     let order = system.space.order;
-    let nc = order.n_curl();
     let mut out: Vec<BTreeMap<u32, f64>> = vec![BTreeMap::new(); system.model.surfaces.len()];
     let speed = |vertices: &[u32]| {
         vertices.iter().filter_map(|&v| motion.points.get(v as usize)).map(|m| m[0].hypot(m[1])).fold(0.0, f64::max)
     };
     let limit = |size: f64, speed: f64| if speed > 0.0 { STEP * size / speed } else { f64::INFINITY };
-    for (k, face) in mesh.flat_faces.iter().enumerate() {
-        let (t, level) = (k / mesh.n_levels(), k % mesh.n_levels());
-        let Face::Surface(s) = face else { continue };
-        let step = limit(element_size(&mesh.plan, t).0, speed(&mesh.plan.triangles[t]));
+    for term in face_terms(&system.model, &system.space) {
+        let step = match term.place {
+            FacePlace::Flat(t) => limit(element_size(&mesh.plan, t).0, speed(&mesh.plan.triangles[t])),
+            FacePlace::Upright(e, l) => {
+                let rise = (motion.levels[l + 1] - motion.levels[l]).abs();
+                let along = limit(mesh.plan.edge_length(e), speed(&mesh.plan.edges[e]));
+                along.min(limit(mesh.height(l), rise))
+            }
+        };
         if step.is_infinite() {
             continue;
         }
-        let [plus, minus] =
-            [step, -step].map(|s| TriangleMatrices::new(moved_corners(&mesh.plan, &motion.points, t, s)).mass);
-        let d: Vec<f64> =
-            (0..nc * nc).map(|i| (plus.0[i / nc][i % nc] - minus.0[i / nc][i % nc]) / (2.0 * step)).collect();
-        let map = LocalMap::new(&system.space, &system.space.flat_face(mesh, t, level));
-        let list = &mut out[*s as usize];
-        map.scatter_into(&system.pattern, &d, nc, |k, v| *list.entry(k).or_default() += v);
-    }
-    for (k, face) in mesh.upright_faces.iter().enumerate() {
-        let (e, l) = (k / mesh.n_layers(), k % mesh.n_layers());
-        let Face::Surface(s) = face else { continue };
-        let rise = (motion.levels[l + 1] - motion.levels[l]).abs();
-        let step = limit(mesh.plan.edge_length(e), speed(&mesh.plan.edges[e])).min(limit(mesh.height(l), rise));
-        if step.is_infinite() {
-            continue;
-        }
-        let [plus, minus] = [step, -step].map(|s| {
-            upright_mass(
+        let [plus, minus] = [step, -step].map(|s| match term.place {
+            FacePlace::Flat(t) => flat_mass(moved_corners(&mesh.plan, &motion.points, t, s), order).0,
+            FacePlace::Upright(e, l) => upright_mass(
                 moved_length(&mesh.plan, &motion.points, e, s),
                 moved_height(mesh, &motion.levels, l, s),
                 order,
-            )
+            ),
         });
         let d: Vec<f64> = plus.iter().zip(&minus).map(|(a, b)| (a - b) / (2.0 * step)).collect();
-        let raws = system.space.upright_face(mesh, e, l);
-        let map = LocalMap::new(&system.space, &raws);
-        let list = &mut out[*s as usize];
-        map.scatter_into(&system.pattern, &d, raws.len(), |k, v| *list.entry(k).or_default() += v);
+        let d = term.joined.spread(&d, d.len().isqrt());
+        let list = &mut out[term.surface];
+        let map = term.map(&system.space);
+        map.scatter_into(&system.pattern, &d, term.raws.len(), |k, v| *list.entry(k).or_default() += v);
     }
     out.into_iter().map(|m| m.into_iter().collect()).collect()
 }

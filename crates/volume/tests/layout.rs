@@ -91,9 +91,8 @@ fn heights_metals_walls_and_ports_follow_the_stack() {
     assert!(close(m2.z_m[0], 218.0) && close(m2.z_m[1], 221.0), "film of 15 over a strip of 3: {:?}", m2.z_m);
     let via = &v.conductors[3];
     assert!(via.z_m[0] == 0.0 && close(via.z_m[1], 203.0), "{:?}", via.z_m);
-    // Twice the cross-section over its rim: 32 µm by 3 µm.
-    assert!(matches!(m2.metal, Metal::Finite { thickness_m, .. } if close(thickness_m, 32.0 * 3.0 / 35.0)));
-    assert!(matches!(v.walls[5], Wall::Metal { .. }) && v.walls[0] == Wall::Electric);
+    assert!(matches!(m2.metal, Metal::Foil { .. }) && matches!(via.metal, Metal::Finite { .. }));
+    assert!(matches!(v.walls[5], Wall::Plate { .. }) && v.walls[0] == Wall::Electric);
     assert!(matches!(&v.ports[0], Port::Wave { path_m: Some((_, z)), .. } if close(z[1], 218.0)));
     assert!(matches!(&v.ports[1], Port::Flat { z_m, direction, .. } if close(*z_m, 200.0) && direction[1] > 0.0));
     assert!(

@@ -149,7 +149,7 @@ fn the_module_is_checked_on_the_command_line() {
     assert_eq!(said["check"]["agrees"], true, "{said:#}");
     assert_eq!(said["fit"]["active_bands"], 0);
     let (module, table) = (text("module/ring.va"), text("module/ring.va-check.csv"));
-    assert!(module.contains("module mixer_ring(p_lo, p_rf, p_if, ref);") && module.contains("for trial only"));
+    assert!(module.contains("module mixer_ring(p_lo, p_rf, p_if, p_ref);") && module.contains("for trial only"));
     assert!(!module.contains("white_noise"), "noise is withheld");
     assert!(table.lines().any(|l| l.starts_with("module,")) && table.lines().any(|l| l.starts_with("network,")));
 }

@@ -41,7 +41,7 @@ fn noncentral_t(t: f64, freedom: f64, shift: f64) -> f64 {
     let normal = standard_normal();
     // substitution x = u² removes the root at the origin and tames the pole of few degrees of freedom
     let (low, high) = (0.0, (freedom + 12.0 * (2.0 * freedom).sqrt() + 40.0).sqrt());
-    let steps = 2000;
+    let steps = 600;
     let h = (high - low) / f64::from(steps);
     let value = |i: i32| {
         let u = low + h * f64::from(i);
@@ -63,7 +63,7 @@ pub fn normal_factor(n_effective: f64, freedom: f64, coverage: f64, confidence: 
     while noncentral_t(high, freedom, shift) < confidence && high < 1e9 {
         high *= 2.0;
     }
-    for _ in 0..80 {
+    for _ in 0..60 {
         let middle = 0.5 * (low + high);
         if noncentral_t(middle, freedom, shift) < confidence {
             low = middle;

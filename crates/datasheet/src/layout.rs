@@ -350,7 +350,7 @@ impl Book<'_> {
         if let Some(table) = &block.table {
             self.small_table(table, MARGIN + label, width);
         }
-        self.y += 7.5;
+        self.y += 6.0;
     }
 
     /// First column to the left, short further ones to the right, words to the left.
@@ -399,7 +399,7 @@ impl Book<'_> {
     /// Revision and hashes of what the sheet came from.
     fn origin(&mut self) {
         let small = Style::new(6.6);
-        let (label, leading) = (150.0, 8.4);
+        let (label, leading) = (204.0, 8.4);
         let typeface = ("typeface".to_owned(), "Roboto, Apache License 2.0".to_owned());
         let rows: Vec<(Vec<String>, Vec<String>)> = self
             .sheet

@@ -46,7 +46,7 @@ impl Normal {
 /// Share of repetitions in which the bound holds for at least 90 % of the population.
 fn kept(lots: usize, units: usize, between: f64, within: f64) -> f64 {
     let mut normal = Normal(1);
-    let repetitions = 600;
+    let repetitions = 300;
     let truth = 1.281_552 * (between * between + within * within).sqrt();
     let good = (0..repetitions)
         .filter(|_| {
@@ -64,9 +64,9 @@ fn kept(lots: usize, units: usize, between: f64, within: f64) -> f64 {
 
 #[test]
 fn bounds_hold_as_often_as_they_promise() {
-    // 600 repetitions of a probability of 0.95: standard deviation 0.9 %
+    // 300 repetitions of a probability of 0.95: standard deviation 1.3 %
     let one_lot = kept(1, 12, 0.0, 1.0);
-    assert!((one_lot - 0.95).abs() < 0.03, "{one_lot}");
+    assert!((one_lot - 0.95).abs() < 0.04, "{one_lot}");
     // lots that differ: the ratio of variances is estimated, so the confidence is approximate
     let lots = kept(6, 4, 1.0, 1.0);
     assert!(lots > 0.90, "{lots}");

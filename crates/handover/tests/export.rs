@@ -21,10 +21,11 @@ fn model() -> &'static Model {
     MODEL.get_or_init(demo_model)
 }
 
-/// The rational network of the invented mixer, fitted once.
+/// A small rational network of the invented mixer, fitted once: what is written down does not depend on its size.
 fn fitted() -> &'static Arc<Fitted> {
     static FITTED: OnceLock<Arc<Fitted>> = OnceLock::new();
-    FITTED.get_or_init(|| Arc::new(fit(model(), &FitQuestion::usual(&demo_plan()), &Quiet).expect("a fit")))
+    let question = FitQuestion { up_to_hz: 60e9, poles_max: 24, goal: 1e-3 };
+    FITTED.get_or_init(|| Arc::new(fit(model(), &question, &Quiet).expect("a fit")))
 }
 
 fn origin() -> From_ {
@@ -37,20 +38,27 @@ fn origin() -> From_ {
 }
 
 fn question() -> CheckQuestion {
-    CheckQuestion::of(&demo_plan()).expect("a commensurate RF")
+    let usual = CheckQuestion::of(&demo_plan()).expect("a commensurate RF");
+    CheckQuestion { tolerance: 1e-6, repeats_within: 1e-4, lo_order: 32, ..usual }
 }
 
 #[test]
 fn the_rational_network_is_passive_and_close_and_says_what_it_costs() {
     let r = &fitted().report;
     assert_eq!(r.active_bands, 0);
-    assert!(r.rms < 2e-3 && r.worst < 2e-2, "{r:?}");
+    assert!(r.poles <= 24 && r.rms < 5e-3 && r.worst < 0.1, "{r:?}");
+    // passive seen from outside as well: no matrix on a fine grid far beyond the band gives out power
+    for i in 0..400 {
+        let s = network::FrequencyResponse::scattering(&**fitted(), 0.7e9 * f64::from(i)).expect("a matrix");
+        assert!(network::hygiene::sigma_max(&s).expect("finite") <= 1.0 + 1e-9);
+    }
     let compared = consequence(model(), fitted(), &demo_plan(), &Quiet).expect("both solve");
-    let worst =
-        |name: &str| compared.iter().filter(|c| c.name == name).map(|c| c.difference().abs()).fold(f64::NAN, f64::max);
-    // what lies above the band is another network: LO harmonics from the fifth up feel it
-    assert!(worst("Conversion loss") < 0.05, "{compared:#?}");
-    assert!(worst("DC offset at IF") < 0.2, "{compared:#?}");
+    let loss: Vec<f64> =
+        compared.iter().filter(|c| c.name == "Conversion loss").map(|c| c.difference().abs()).collect();
+    // nothing is known above 60 GHz, the second LO harmonic and its sidebands: the loss moves, and that is told
+    assert!(loss.len() == 3 && loss.iter().all(|d| *d < 2.0) && loss.iter().any(|d| *d > 1e-4), "{loss:?}");
+    let words = verilog::consequence_words(&compared);
+    assert!(words.contains("Conversion loss") && words.contains("DC offset"), "{words}");
 }
 
 #[test]
@@ -75,22 +83,21 @@ fn the_module_integrated_in_time_agrees_with_the_balance() {
     CheckValue {
         what: "largest difference of direct voltage, product and LO harmonics at the junctions, dB",
         expected: 0.0,
-        within: 0.005,
-        because: "steps of 1e-7, repetition within 1e-5 and 24 LO harmonics leave some 1e-4 of an amplitude",
+        within: 0.01,
+        because: "steps of 1e-6, repetition within 1e-4 and 32 LO harmonics leave some 1e-4 of an amplitude; 0.01 dB is 1.2e-3",
         origin: Origin::Derived { how: "explicit Runge-Kutta integration of the text by diffsol, from rest" },
     }
     .check(report.worst_db());
 }
 
-/// The check sees a wrong sign, a wrong diode and a wrong charge: otherwise it would prove nothing.
+/// The check sees one diode of ten per cent more current: otherwise it would prove nothing.
 #[test]
 fn the_check_sees_a_wrong_module() {
     let text = verilog::module(model(), fitted(), &[], &origin()).expect("a module");
-    let wrong = text.replacen("0.5*m1", "0.9*m1", 1);
+    let wrong = text.replacen("i1 = is1*(e1 - 1)", "i1 = 1.1*is1*(e1 - 1)", 1);
     assert_ne!(text, wrong);
-    let loose = CheckQuestion { repeats_within: 1e-4, tolerance: 1e-6, ..question() };
-    let report = check(&wrong, model(), fitted(), &loose, &Quiet).expect("it integrates");
-    assert!(report.worst_db() > 0.02, "{}", report.worst_db());
+    let report = check(&wrong, model(), fitted(), &question(), &Quiet).expect("it integrates");
+    assert!(report.worst_db() > 0.03, "{}", report.worst_db());
 }
 
 /// A resistance and a capacitance on a bench: the divider of alternating current.

@@ -101,10 +101,11 @@ fn words(exported: &Exported, written: &[PathBuf]) -> String {
     if let Some(r) = &exported.fit {
         let _ = writeln!(
             text,
-            "rational network: {} poles, 0 to {:.1} GHz, stable, passive at every frequency (largest singular value {:.4} before \
-             {} corrections)\n  error of the scattering matrix {:.1e} rms, {:.1e} at most (at {:.2} GHz)\n  {}",
+            "rational network: {} poles, 0 to {:.1} GHz, stable, {} (largest singular value {:.4} before {} \
+             corrections)\n  error of the scattering matrix {:.1e} rms, {:.1e} at most (at {:.2} GHz)\n  {}",
             r.poles,
             r.up_to_hz / 1e9,
+            r.passivity_words(),
             r.sigma_before,
             r.corrections,
             r.rms,

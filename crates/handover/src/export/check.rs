@@ -60,7 +60,7 @@ impl CheckQuestion {
             )
         })?;
         let lo = (plan.lo_hz, plan.lo_dbm);
-        Ok(Self { lo, ratio, rf_dbm: -20.0, lo_order: 48, tolerance: 2e-8, repeats_within: 1e-5, periods_max: 400 })
+        Ok(Self { lo, ratio, rf_dbm: -20.0, lo_order: 48, tolerance: 1e-7, repeats_within: 1e-5, periods_max: 400 })
     }
 
     /// Frequency all lines are multiples of, hertz.

@@ -70,10 +70,20 @@ pub struct FitReport {
     pub sigma_before: f64,
     /// Corrections that made it passive.
     pub corrections: usize,
-    /// Bands in which it is still active, by the eigenvalue test over all frequencies; zero by construction.
+    /// Bands in which it is still active, by the eigenvalue test over all frequencies; the excess is at most that of rounding.
     pub active_bands: usize,
     /// Time constant of the slowest pole, second.
     pub slowest_s: f64,
+}
+
+impl FitReport {
+    /// Whether the network is passive, in words.
+    pub fn passivity_words(&self) -> String {
+        match self.active_bands {
+            0 => "passive at every frequency".into(),
+            n => format!("active by less than {EXCESS:.0e} in {n} bands of frequency"),
+        }
+    }
 }
 
 /// A rational network.
@@ -133,7 +143,7 @@ pub fn fit(model: &Model, question: &FitQuestion, watch: &dyn Watch) -> Result<F
     let s = parallel::map(&freq_hz, |&f| model.network.scattering(f))?;
     let all = candidates(model, question, watch)?;
     watch.step("fitting the rational network", 1, 3)?;
-    let Passive { rational, sigma_before, corrections } = best_passive(&all, &freq_hz, &s, question, watch)?;
+    let Passive { rational, sigma_before, corrections } = best_passive(&all, &freq_hz, &s, watch)?;
     watch.step("fitting the rational network", 2, 3)?;
     let (worst, worst_hz) = freq_hz
         .iter()
@@ -229,20 +239,18 @@ fn best_passive(
     candidates: &[(f64, RationalModel)],
     freq_hz: &[f64],
     s: &[CMatrix],
-    question: &FitQuestion,
     watch: &dyn Watch,
 ) -> Result<Passive, HandoverError> {
+    let all = parallel::map_watched(candidates, watch, "making the rational network passive", |(_, rational)| {
+        Ok::<_, HandoverError>(passive(rational, freq_hz))
+    })?;
     let (mut best, mut failure) = (None::<(f64, Passive)>, None);
-    for (i, (_, rational)) in candidates.iter().enumerate() {
-        watch.step("making the rational network passive", i, candidates.len())?;
-        match passive(rational, freq_hz) {
+    for one in all {
+        match one {
             Ok(one) => {
                 let rms = rms_miss(&one.rational, freq_hz, s);
                 if best.as_ref().is_none_or(|b| rms < b.0) {
                     best = Some((rms, one));
-                }
-                if best.as_ref().is_some_and(|b| b.0 <= question.goal) {
-                    break;
                 }
             }
             Err(e) => failure = Some(e),

@@ -18,7 +18,7 @@ use numerics::{CMatrix, Complex64, RMatrix, linear};
 use std::fmt::Write as _;
 
 /// Ports of the module in order; the last is the reference node.
-pub const PORTS: [&str; 4] = ["p_lo", "p_rf", "p_if", "ref"];
+pub const PORTS: [&str; 4] = ["p_lo", "p_rf", "p_if", "p_ref"];
 /// Unit of time of the states, second.
 const STATE_TIME_S: f64 = 1e-12;
 /// Exponent above which exponentials go on as their tangent, as inside this program.
@@ -122,19 +122,20 @@ pub fn module(model: &Model, fitted: &Fitted, compared: &[Compared], origin: &Or
 /// Branch of each port: connectors, then junctions.
 fn voltages(junctions: usize) -> Vec<String> {
     let own = (1..=junctions).map(|j| format!("j{j}"));
-    PORTS[..3].iter().map(|p| (*p).to_owned()).chain(own).map(|n| format!("{n}, ref")).collect()
+    PORTS[..3].iter().map(|p| (*p).to_owned()).chain(own).map(|n| format!("{n}, {}", PORTS[3])).collect()
 }
 
 fn remarks(model: &Model, fitted: &Fitted, compared: &[Compared]) -> Vec<String> {
     let r = &fitted.report;
     let mut out = vec![
         String::new(),
-        "ports: LO, RF, IF, each against ref; connect the terminations and sources outside".into(),
+        "ports: LO, RF, IF, each against p_ref; connect the terminations and sources outside".into(),
         format!(
-            "network: {} poles, {} states, fitted from 0 Hz to {} GHz, stable and passive at every frequency",
+            "network: {} poles, {} states, fitted from 0 Hz to {} GHz, stable, {}",
             r.poles,
             r.poles * fitted.reference_ohm.len(),
-            super::ghz(r.up_to_hz)
+            super::ghz(r.up_to_hz),
+            r.passivity_words()
         ),
         format!(
             "error of the scattering matrix: {:.1e} in the mean, {:.1e} at most, at {} GHz; nothing is known above the band",
@@ -307,8 +308,9 @@ fn states(out: &mut String, space: &StateSpace, order: usize, n_ports: usize) {
 
 /// Current and charge of a junction.
 fn junction(out: &mut String, k: usize, l: &Letters, name: &str) {
+    let reference = PORTS[3];
     let _ = writeln!(out, "    // junction {k}: {name}");
-    let _ = writeln!(out, "    v{k} = V(j{k}, ref);\n    u{k} = v{k}/nvt{k};");
+    let _ = writeln!(out, "    v{k} = V(j{k}, {reference});\n    u{k} = v{k}/nvt{k};");
     exponential(out, &format!("e{k}"), &format!("u{k}"));
     let _ = writeln!(out, "    i{k} = is{k}*(e{k} - 1);");
     let _ = writeln!(out, "    vk{k} = fc{k}*vj{k};");
@@ -333,7 +335,7 @@ fn junction(out: &mut String, k: usize, l: &Letters, name: &str) {
         exponential(out, &format!("f{k}"), &format!("w{k}"));
         let _ = writeln!(out, "    i{k} = i{k} - ibv{k}*(f{k} - exp(-bv{k}/nbvt{k}));");
     }
-    let _ = writeln!(out, "    I(j{k}, ref) <+ i{k} + ddt(q{k});");
+    let _ = writeln!(out, "    I(j{k}, {reference}) <+ i{k} + ddt(q{k});");
 }
 
 /// An exponential that goes on as its tangent where it would overflow.

@@ -152,10 +152,17 @@ fn origin(loaded: &Loaded, options: &Options) -> Vec<(String, String)> {
     if !loaded.origin.signature.is_empty() {
         out.push(("signature".into(), loaded.origin.signature.clone()));
     }
-    for path in &options.sessions {
-        let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        let hash = std::fs::read(path).map(|b| blake3::hash(&b).to_hex().to_string()).unwrap_or_default();
-        out.push((format!("bench record {name} (blake3)"), hash));
+    let records: Vec<String> = options
+        .sessions
+        .iter()
+        .map(|path| {
+            let name = path.file_stem().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+            let hash = std::fs::read(path).map(|b| blake3::hash(&b).to_hex().to_string()).unwrap_or_default();
+            format!("{name} {}…", hash.chars().take(16).collect::<String>())
+        })
+        .collect();
+    if !records.is_empty() {
+        out.push(("bench records (blake3)".into(), records.join(", ")));
     }
     if !loaded.model.maker.is_empty() {
         out.push(("maker".into(), loaded.model.maker.clone()));

@@ -61,10 +61,15 @@ impl Book<'_> {
         let small = Style::new(6.8).soft();
         c.rule((MARGIN, y - 11.0), (PAGE_WIDTH - MARGIN, y - 11.0), 0.5, Colour::Frame);
         let basis = if self.sheet.measured.is_some() { "typical from measured units" } else { "simulated values" };
-        let left = format!("{} · revision {} · {basis}", self.sheet.name, self.sheet.revision);
-        c.text((MARGIN, y), At::Left, small, &left);
         let hash = self.sheet.origin.first().map(|(_, hash)| short(hash)).unwrap_or_default();
-        c.text((PAGE_WIDTH / 2.0 + 40.0, y), At::Centre, small, &hash);
+        let centre = PAGE_WIDTH / 2.0 + 40.0;
+        let rest = format!(" · revision {} · {basis}", self.sheet.revision);
+        let room = centre - 0.5 * self.metrics.width(&hash, small) - 10.0 - MARGIN - self.metrics.width(&rest, small);
+        let name = self.metrics.wrap(&self.sheet.name, small, room.max(40.0) - 6.0);
+        let cut = if name.len() > 1 { "…" } else { "" };
+        let left = format!("{}{cut}{rest}", name.first().map_or("", String::as_str));
+        c.text((MARGIN, y), At::Left, small, &left);
+        c.text((centre, y), At::Centre, small, &hash);
         c.text((PAGE_WIDTH - MARGIN, y), At::Right, small, &format!("page {number} of {count}"));
     }
 

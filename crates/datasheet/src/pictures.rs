@@ -21,12 +21,16 @@ pub(crate) fn curves(sheet: &Sheet, look: Look) -> Vec<Panel> {
     let is = |m: Measure| move |x: Measure| x == m;
     let isolation_from =
         |port: PortName| move |x: Measure| matches!(x, Measure::Isolation { from, .. } if from == port);
+    let against_level = level_sweep(sections, "Conversion loss");
+    // noise may be withheld
+    let with_noise = against_level.as_ref().is_some_and(|p| p.curves.len() > 1);
+    let level_title = if with_noise { "Loss and noise figure against LO level" } else { "Loss against LO level" };
     let wanted = [
         ("Conversion loss, down", merged(sections, "down_fixed_lo", &is(Measure::ConversionLoss), 1)),
         ("Conversion loss, up", merged(sections, "up_fixed_lo", &is(Measure::ConversionLossUp), 1)),
         ("Return loss at RF, LO on", merged(sections, "down_fixed_lo", &is(Measure::ReturnLoss(PortName::Rf)), 2)),
         ("Isolation from RF, LO on", named(sections, "down_fixed_lo", &isolation_from(PortName::Rf))),
-        ("Loss and noise figure against LO level", level_sweep(sections, "Conversion loss")),
+        (level_title, against_level),
         ("LO leakage against LO level", merged(sections, "lo_level", &isolation_from(PortName::Lo), 1)),
         ("Return loss against LO level", merged(sections, "lo_level", &|x| matches!(x, Measure::ReturnLoss(_)), 1)),
         ("Conversion loss against RF level", merged(sections, "compression", &is(Measure::ConversionLoss), 1)),
@@ -85,7 +89,8 @@ fn named(sections: &[Section], key: &str, fits: &dyn Fn(Measure) -> bool) -> Opt
 
 fn level_sweep(sections: &[Section], first_word: &str) -> Option<CurvePlot> {
     let found = plots(sections, "lo_level").find(|p| p.title.starts_with(first_word))?;
-    Some(CurvePlot { limits: Vec::new(), ..found.clone() })
+    let y_label = if found.curves.len() > 1 { found.y_label.clone() } else { "Loss".into() };
+    (!found.curves.is_empty()).then(|| CurvePlot { limits: Vec::new(), y_label, ..found.clone() })
 }
 
 fn first(curve: &Curve) -> Option<Measure> {

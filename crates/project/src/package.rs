@@ -351,8 +351,10 @@ fn withhold_noise(review: &mut Review) {
     review.sections.retain(|s| !s.key.starts_with("noise"));
     for section in &mut review.sections {
         for item in &mut section.items {
-            if let Item::Table(t) = item {
-                t.readings.retain(|r| !is_noise(r.measure));
+            match item {
+                Item::Table(t) => t.readings.retain(|r| !is_noise(r.measure)),
+                Item::Curves(p) => p.curves.retain(|c| c.points.iter().all(|(_, r)| !is_noise(r.measure))),
+                _ => {}
             }
         }
     }

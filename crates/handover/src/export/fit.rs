@@ -234,6 +234,32 @@ struct Passive {
     corrections: usize,
 }
 
+/// Largest part of a scattering matrix a pole may contribute and still be left out.
+const NEGLIGIBLE: f64 = 1e-7;
+
+/// The same without poles that contribute nothing: networks of transformers and resistors have none of their own, and
+/// what the fit finds instead may lie anywhere. One pole at the end of the band stays when all go.
+fn pruned(rational: RationalModel, freq_hz: &[f64]) -> RationalModel {
+    let (mut poles, mut coefficients) = (Vec::new(), Vec::new());
+    let mut first = 0;
+    for &pole in &rational.poles {
+        let count = if pole.im.abs() > 0.0 { 2 } else { 1 };
+        let own = &rational.coefficients[first..first + count];
+        first += count;
+        let largest: f64 = own.iter().map(numerics::RMatrix::max_abs).sum();
+        if count as f64 * largest > NEGLIGIBLE * pole.re.abs() {
+            poles.push(pole);
+            coefficients.extend_from_slice(own);
+        }
+    }
+    if poles.is_empty() {
+        let top = freq_hz.last().copied().unwrap_or(1.0);
+        poles.push(Complex64::from(-std::f64::consts::TAU * top));
+        coefficients.push(rational.constant.map(|_| 0.0));
+    }
+    RationalModel { poles, coefficients, ..rational }
+}
+
 /// The candidate that lies nearest in the band once it is passive.
 fn best_passive(
     candidates: &[(f64, RationalModel)],
@@ -279,7 +305,8 @@ fn candidate(
     s: &[CMatrix],
     settings: &FitSettings,
 ) -> Result<Option<(f64, RationalModel)>, HandoverError> {
-    let (mut rational, work) = fit_matrices(freq_hz, s, settings)?;
+    let (rational, work) = fit_matrices(freq_hz, s, settings)?;
+    let mut rational = pruned(rational, freq_hz);
     let constant = rational.constant.map(Complex64::from);
     let sigma = hygiene::sigma_max(&constant)?;
     if sigma > CONSTANT_MAX {

@@ -1,7 +1,7 @@
 //! What is compared, and the device that predicts it from deviations of its variables.
 
 use crate::CausesError;
-use numerics::{Complex64, RMatrix};
+use numerics::{CMatrix, Complex64, RMatrix};
 use spec::Measure;
 use tolerance::{Expansion, Process, ProcessError, Quantity};
 
@@ -125,15 +125,45 @@ impl Device for ProcessDevice<'_> {
     }
 }
 
+/// A process by full solutions, with the slopes of its second-order expansion: a search ends where full solutions fit,
+/// and the derivatives, which only point the way there, cost nothing.
+pub struct SolvedDevice<'a> {
+    process: &'a dyn Process,
+    expansion: &'a Expansion,
+}
+
+impl<'a> SolvedDevice<'a> {
+    /// Asks `process`, and takes slopes from its expansion about the nominal point.
+    pub fn new(process: &'a dyn Process, expansion: &'a Expansion) -> Self {
+        Self { process, expansion }
+    }
+}
+
+impl Device for SolvedDevice<'_> {
+    fn variables(&self) -> Vec<String> {
+        ProcessDevice::new(self.process).variables()
+    }
+
+    fn points(&self) -> Vec<Point> {
+        points_of(self.process.quantities())
+    }
+
+    fn evaluate(&self, deviations: &[f64]) -> Result<Evaluated, CausesError> {
+        let answers = self.process.solve(deviations)?;
+        let (_, slopes) = expanded(self.expansion, deviations);
+        Ok(formed(self.process, &answers, deviations.len(), |k| slopes.col(k)))
+    }
+}
+
 /// A process by its second-order expansion in complex amplitudes: cheap, and right about sums that nearly cancel.
 pub struct ExpandedDevice<'a> {
     process: &'a dyn Process,
-    expansion: Expansion,
+    expansion: &'a Expansion,
 }
 
 impl<'a> ExpandedDevice<'a> {
     /// Keeps the expansion of `process`.
-    pub fn new(process: &'a dyn Process, expansion: Expansion) -> Self {
+    pub fn new(process: &'a dyn Process, expansion: &'a Expansion) -> Self {
         Self { process, expansion }
     }
 }
@@ -148,18 +178,22 @@ impl Device for ExpandedDevice<'_> {
     }
 
     fn evaluate(&self, deviations: &[f64]) -> Result<Evaluated, CausesError> {
-        let e = &self.expansion;
-        let d: Vec<Complex64> = deviations.iter().zip(&e.at).map(|(x, a)| Complex64::from(x - a)).collect();
-        let curved: Vec<Vec<Complex64>> = e.curvature.iter().map(|c| c.times(&d)).collect();
-        let answers: Vec<Complex64> = (0..e.values.len())
-            .map(|i| {
-                let slope = |k: usize| e.gradient[(i, k)] + 0.5 * curved[i][k];
-                e.values[i] + (0..d.len()).map(|k| slope(k) * d[k]).sum::<Complex64>()
-            })
-            .collect();
-        let column = |k: usize| (0..answers.len()).map(|i| e.gradient[(i, k)] + curved[i][k]).collect();
-        Ok(formed(self.process, &answers, d.len(), column))
+        let (answers, slopes) = expanded(self.expansion, deviations);
+        Ok(formed(self.process, &answers, deviations.len(), |k| slopes.col(k)))
     }
+}
+
+/// Amplitudes and their slopes by the expansion.
+fn expanded(e: &Expansion, deviations: &[f64]) -> (Vec<Complex64>, CMatrix) {
+    let d: Vec<Complex64> = deviations.iter().zip(&e.at).map(|(x, a)| Complex64::from(x - a)).collect();
+    let curved: Vec<Vec<Complex64>> = e.curvature.iter().map(|c| c.times(&d)).collect();
+    let answers = (0..e.values.len())
+        .map(|i| {
+            let slope = |k: usize| e.gradient[(i, k)] + 0.5 * curved[i][k];
+            e.values[i] + (0..d.len()).map(|k| slope(k) * d[k]).sum::<Complex64>()
+        })
+        .collect();
+    (answers, CMatrix::from_fn(e.values.len(), d.len(), |i, k| e.gradient[(i, k)] + curved[i][k]))
 }
 
 fn points_of(quantities: &[Quantity]) -> Vec<Point> {

@@ -1,7 +1,8 @@
 //! From records to an explanation: every story weighed, the best ones by full re-solution, then what follows.
 //!
 //! 1. Every story is fitted, on a cheap device where one is given.
-//! 2. Stories that can still win are fitted again by full solutions from where they ended.
+//! 2. The declared story and those that can still win are fitted again with what full solutions of every unit, where
+//!    the fit ended, differ by from the cheap device; twice, so that the end of the fit is a full solution.
 //! 3. Evidence times odds ranks them.
 //! 4. Three alarms are asked about the story that nothing is wrong: does the prior prediction cover the data, does any
 //!    declared cause stray, does another story stand far above it.
@@ -32,6 +33,9 @@ pub struct Case<'a> {
     pub records: Vec<Record>,
     /// What was observed beside the bench.
     pub extras: Vec<Extra>,
+    /// What paper states of the lot: variable, deviation, standard uncertainty. It narrows the declared spread in every
+    /// story but the one that suspects this variable.
+    pub stated: Vec<(String, f64, f64)>,
     /// What could be observed next.
     pub candidates: Vec<Candidate>,
     /// Names of the units.
@@ -52,10 +56,16 @@ const DECLARED_P: f64 = 0.05;
 const RIVAL_LOG: f64 = 3.0;
 /// A story whose residuals fit worse than this explains nothing.
 const FIT_P: f64 = 0.001;
-/// Stories within this of the best on the cheap device are weighed by full solutions, natural logarithm.
+/// Suspicions within this of the best stand on full solutions in the end, natural logarithm.
 const REFINE_LOG: f64 = 8.0;
-/// At most this many stories besides the declared one are weighed by full solutions.
-const REFINE_MOST: usize = 3;
+/// At most this many of them: the four positions of a ring.
+const REFINE_BEST: usize = 4;
+/// At most this many stories are fitted again, the declared one included.
+const REFINE_MOST: usize = 7;
+/// Corrections by full solutions, a story.
+const CORRECTIONS: usize = 2;
+/// A correction that moves no cause by more than this share of its standard deviation is the last.
+const STANDS_STILL: f64 = 0.2;
 
 /// A suspected cause as found, averaged over the units.
 #[derive(Debug, Clone, PartialEq)]
@@ -103,6 +113,11 @@ pub struct Ranked {
 }
 
 impl Ranked {
+    /// True when everything suspected is the bench.
+    pub fn is_bench(&self) -> bool {
+        !self.hypothesis.suspects.is_empty() && self.hypothesis.suspects.iter().all(|s| s.cause.kind == Kind::Bench)
+    }
+
     fn weight(&self) -> f64 {
         self.log_evidence + self.hypothesis.odds.ln()
     }
@@ -127,6 +142,19 @@ pub enum Alarm {
         prior_z: f64,
         /// Distance over what it should be: standard normal for a good lot.
         surprise_z: f64,
+    },
+    /// A value stated on paper lies far from what the measurements say.
+    Statement {
+        /// The variable.
+        cause: String,
+        /// What was stated, with its standard uncertainty.
+        stated: (f64, f64),
+        /// What the measurements say without the paper, with its standard deviation.
+        found: (f64, f64),
+        /// Its unit.
+        unit: String,
+        /// Distance in standard deviations of the difference.
+        z: f64,
     },
     /// Other stories stand far above.
     Evidence {
@@ -204,8 +232,9 @@ pub fn explain(case: &Case<'_>, watch: &dyn Watch) -> Result<Explanation, Causes
     let mut ranked = weigh_all(case, &full, cheap.as_ref(), watch)?;
     share_out(&mut ranked);
     let declared = ranked.iter().position(|r| r.hypothesis.suspects.is_empty()).ok_or_else(no_declared)?;
-    let alarms = alarms(case, &ranked[declared]);
-    let device: &dyn Device = &full;
+    let mut alarms = alarms(case, &ranked[declared]);
+    alarms.extend(case.stated.iter().filter_map(|s| contradicted(s, &ranked)));
+    let device: &dyn Device = cheap.as_ref().map_or(&full, |c| c as &dyn Device);
     let prints = prints(case, device)?;
     let best = best_story(&ranked, !alarms.is_empty());
     let pairs = pairs(&prints, &ranked, best);
@@ -228,7 +257,7 @@ pub fn explain(case: &Case<'_>, watch: &dyn Watch) -> Result<Explanation, Causes
         attribution,
         cleared,
         fingerprints: prints,
-        computed: (full.computed(), cheap.map_or(0, |c| c.computed())),
+        computed: (full.computed(), cheap.as_ref().map_or(0, Remembered::computed)),
         ranked,
     })
 }
@@ -239,6 +268,21 @@ fn no_declared() -> CausesError {
 }
 
 impl Case<'_> {
+    /// The declared causes with what paper states of them, the suspects of a story left as they are.
+    fn believed(&self, story: &Hypothesis) -> Vec<Cause> {
+        let mut causes = self.declared.clone();
+        for (name, value, sd) in self.stated.iter().filter(|s| !story.suspects(&s.0)) {
+            let known = causes.iter_mut().find(|c| c.name == *name && c.scope == Scope::Lot);
+            if let (Some(c), true) = (known, *sd > 0.0) {
+                // product of two normal densities
+                let (own, paper) = (c.prior.sd.powi(-2), sd.powi(-2));
+                c.prior.mean = (c.prior.mean * own + value * paper) / (own + paper);
+                c.prior.sd = (own + paper).powf(-0.5);
+            }
+        }
+        causes
+    }
+
     fn lot<'b>(&'b self, device: &'b dyn Device, causes: Vec<Cause>) -> Result<Lot<'b>, CausesError> {
         Lot::new(device, causes, &self.records, &self.extras, self.units.len(), self.sessions.len())
     }
@@ -263,61 +307,104 @@ fn weigh_all(
     let mut ranked = Vec::new();
     for (i, story) in case.stories.iter().enumerate() {
         watch.step("stories", i, case.stories.len())?;
-        ranked.push(weigh(case, first, story, None, cheap.is_none(), watch)?);
+        ranked.push(weigh(case, first, story, watch)?);
     }
     watch.step("stories", case.stories.len(), case.stories.len())?;
     if cheap.is_none() {
+        ranked.iter_mut().for_each(|r| r.full = true);
         return Ok(ranked);
     }
-    let chosen = worth_refining(&ranked);
-    for (i, &k) in chosen.iter().enumerate() {
-        watch.step("stories by full solution", i, chosen.len())?;
-        let start = ranked[k].posterior.mean.clone();
-        ranked[k] = weigh(case, full, &case.stories[k], Some(&start), true, watch)?;
+    for i in 0..REFINE_MOST {
+        watch.step("stories by full solution", i, REFINE_MOST)?;
+        let Some(k) = worth_refining(&ranked) else { break };
+        ranked[k] = refine(case, [first, full], &ranked[k], watch)?;
     }
-    watch.step("stories by full solution", chosen.len(), chosen.len())?;
+    watch.step("stories by full solution", REFINE_MOST, REFINE_MOST)?;
     Ok(ranked)
 }
 
-/// The declared story and the few that can still win.
-fn worth_refining(ranked: &[Ranked]) -> Vec<usize> {
-    let best = ranked.iter().map(Ranked::weight).fold(f64::NEG_INFINITY, f64::max);
+/// The declared story, then the best of those that can still win, as long as one of them stands on the cheap device
+/// only.
+fn worth_refining(ranked: &[Ranked]) -> Option<usize> {
+    let declared = ranked.iter().position(|r| r.hypothesis.suspects.is_empty());
     let mut order: Vec<usize> = (0..ranked.len()).filter(|&i| !ranked[i].hypothesis.suspects.is_empty()).collect();
     order.sort_by(|&a, &b| ranked[b].weight().total_cmp(&ranked[a].weight()));
-    let close = order.into_iter().filter(|&i| ranked[i].weight() > best - REFINE_LOG).take(REFINE_MOST);
-    (0..ranked.len()).filter(|&i| ranked[i].hypothesis.suspects.is_empty()).chain(close).collect()
+    let best = order.first().map_or(f64::NEG_INFINITY, |&i| ranked[i].weight());
+    let close = order.into_iter().filter(|&i| ranked[i].weight() > best - REFINE_LOG).take(REFINE_BEST);
+    declared.into_iter().chain(close).find(|&i| !ranked[i].full)
 }
 
-/// Fits one story; from one start when given, else from the prior mean and both sides of the first suspect.
-fn weigh(
+/// Fits a story again with the numbers of full solutions.
+fn refine(
     case: &Case<'_>,
-    device: &dyn Device,
-    story: &Hypothesis,
-    start: Option<&[f64]>,
-    full: bool,
+    [cheap, full]: [&dyn Device; 2],
+    story: &Ranked,
     watch: &dyn Watch,
 ) -> Result<Ranked, CausesError> {
-    let lot = case.lot(device, story.causes(&case.declared))?;
+    let mut refined = Ranked { full: true, ..story.clone() };
+    for _ in 0..CORRECTIONS {
+        let lot = case.lot(cheap, story.causes.clone())?;
+        let before = refined.posterior.mean.clone();
+        let lot = match lot.corrected(full, &before) {
+            Ok(lot) => lot,
+            // where there is no full solution the story keeps what it has
+            Err(CausesError::Device { .. }) => return Ok(refined),
+            Err(other) => return Err(other),
+        };
+        refined = summed(case, &story.hypothesis, &lot, Some(&before), watch)?;
+        refined.full = true;
+        let p = &refined.posterior;
+        if (0..before.len()).all(|i| (p.mean[i] - before[i]).abs() < STANDS_STILL * p.sd(i)) {
+            break;
+        }
+    }
+    Ok(refined)
+}
+
+/// Fits one story from the prior mean and both sides of the first suspect.
+fn weigh(case: &Case<'_>, device: &dyn Device, story: &Hypothesis, watch: &dyn Watch) -> Result<Ranked, CausesError> {
+    summed(case, story, &case.lot(device, story.causes(&case.believed(story)))?, None, watch)
+}
+
+/// Fits one story on a lot made ready, from one start when given.
+fn summed(
+    case: &Case<'_>,
+    story: &Hypothesis,
+    lot: &Lot<'_>,
+    start: Option<&[f64]>,
+    watch: &dyn Watch,
+) -> Result<Ranked, CausesError> {
     let (priors, data) = (lot.priors(), lot.data());
     let posterior = match start {
-        Some(x) => posterior(&lot, &priors, &data, Some(x), &case.settings, watch)?,
-        None => {
-            let starts = starts(&lot, story);
-            posterior_from(&lot, &priors, &data, &starts, &case.settings, watch)?
-        }
+        Some(x) => posterior(lot, &priors, &data, Some(x), &case.settings, watch)?,
+        None => posterior_from(lot, &priors, &data, &starts(lot, story), &case.settings, watch)?,
     };
-    let found = story.suspects.iter().map(|s| found(case, &lot, &posterior, &s.cause)).collect();
+    let found: Vec<Found> = story.suspects.iter().map(|s| found(case, lot, &posterior, &s.cause)).collect();
+    let impossible = found.iter().zip(&story.suspects).map(|(f, s)| impossible(f, &s.cause)).sum::<f64>();
     Ok(Ranked {
         hypothesis: story.clone(),
-        log_evidence: posterior.log_evidence,
+        log_evidence: posterior.log_evidence + impossible,
         probability: 0.0,
         found,
         causes: lot.causes().to_vec(),
         unknowns: lot.unknowns().to_vec(),
         posterior,
-        full,
+        full: false,
     })
 }
+
+/// What a cause that cannot be negative costs a story: a loss of package and launch is none below zero. The evidence of
+/// the prior cut at zero over that of the whole one is the share of the posterior above zero, over that of the prior.
+fn impossible(found: &Found, suspect: &Cause) -> f64 {
+    if suspect.kind != Kind::Package {
+        return 0.0;
+    }
+    let above = |mean: f64, sd: f64| Normal::standard().cdf((mean / sd).max(-MOST_SD)).ln();
+    above(found.mean, found.sd) - above(suspect.prior.mean, suspect.prior.sd)
+}
+
+/// Beyond this the normal tail underflows; e^−450 is nothing all the same.
+const MOST_SD: f64 = 30.0;
 
 /// One prior standard deviation of the first suspect to both sides.
 fn starts(lot: &Lot<'_>, story: &Hypothesis) -> Vec<Vec<f64>> {
@@ -399,6 +486,23 @@ fn alarms(case: &Case<'_>, declared: &Ranked) -> Vec<Alarm> {
     }
     alarms
 }
+
+/// A statement that lies further than [`STATEMENT_Z`] from what the story that frees its variable finds.
+fn contradicted((name, value, sd): &(String, f64, f64), ranked: &[Ranked]) -> Option<Alarm> {
+    let frees = |r: &&Ranked| r.hypothesis.suspects.len() == 1 && r.hypothesis.suspects(name);
+    let found = ranked.iter().find(frees)?.found.first()?;
+    let z = (value - found.mean) / sd.hypot(found.sd);
+    (z.abs() > STATEMENT_Z).then(|| Alarm::Statement {
+        cause: name.clone(),
+        stated: (*value, *sd),
+        found: (found.mean, found.sd),
+        unit: found.unit.clone(),
+        z,
+    })
+}
+
+/// Distance of a statement from the measurements that raises an alarm: one in 370 by chance.
+const STATEMENT_Z: f64 = 3.0;
 
 /// Without an alarm the declared story; with one the best suspicion.
 fn best_story(ranked: &[Ranked], alarmed: bool) -> usize {
@@ -482,6 +586,10 @@ fn verdict(ranked: &[Ranked], best: usize, alarms: &[Alarm], pairs: &[Pair], pri
 fn rival(ranked: &[Ranked], best: usize, declared: usize, verdict: &Verdict) -> Option<usize> {
     match verdict {
         Verdict::InOrder => None,
+        // which part of the bench is at fault matters less than that the units are not
+        Verdict::NotSeparable(stories) if stories.iter().all(|&i| ranked[i].is_bench()) => (0..ranked.len())
+            .filter(|&i| !ranked[i].is_bench())
+            .max_by(|&a, &b| ranked[a].weight().total_cmp(&ranked[b].weight())),
         Verdict::NotSeparable(stories) => stories.iter().copied().find(|&i| i != best),
         Verdict::Explained | Verdict::Unexplained => (0..ranked.len())
             .filter(|&i| i != best && !ranked[i].hypothesis.suspects.is_empty())
@@ -515,10 +623,9 @@ fn weigh_candidates(
 fn cleared(case: &Case<'_>, device: &dyn Device, ranked: &[Ranked], best: usize) -> Result<Vec<Cleared>, CausesError> {
     let Some((point, shift)) = strays_most(case, device)? else { return Ok(Vec::new()) };
     let far = |r: &Ranked| ranked[best].log_evidence - r.log_evidence > RIVAL_LOG;
-    let bench = |r: &Ranked| r.hypothesis.suspects.iter().all(|s| s.cause.kind == Kind::Bench);
     let mut cleared = Vec::new();
     for (story, r) in ranked.iter().enumerate() {
-        if story == best || r.hypothesis.suspects.is_empty() || !bench(r) || !far(r) {
+        if story == best || !r.is_bench() || !far(r) {
             continue;
         }
         let suspects: Vec<Cause> = r.hypothesis.suspects.iter().map(|s| s.cause.clone()).collect();
@@ -532,10 +639,15 @@ fn cleared(case: &Case<'_>, device: &dyn Device, ranked: &[Ranked], best: usize)
         };
         let rows = case.records.iter().enumerate().filter(|(_, r)| r.point == point);
         let at_most = rows.map(|(i, _)| most(i)).fold(0.0, f64::max);
-        cleared.push(Cleared { story, point: device.points()[point], shift, at_most });
+        if at_most < CLEARED_SHARE * shift.abs() {
+            cleared.push(Cleared { story, point: device.points()[point], shift, at_most });
+        }
     }
     Ok(cleared)
 }
+
+/// A story that could do less than this share of what strays cannot be the reason.
+const CLEARED_SHARE: f64 = 0.5;
 
 /// The number whose mean over the units lies furthest from the prediction in terms of bench and scatter between units.
 fn strays_most(case: &Case<'_>, device: &dyn Device) -> Result<Option<(usize, f64)>, CausesError> {

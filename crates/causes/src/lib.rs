@@ -17,6 +17,7 @@ pub mod attribution;
 pub mod bench;
 pub mod catalogue;
 pub mod cause;
+mod cholesky;
 pub mod device;
 pub mod explain;
 pub mod fingerprint;

@@ -43,6 +43,8 @@ pub struct Lot<'a> {
     first: Vec<usize>,
     /// Index of the device variable a cause moves.
     variable: Vec<Option<usize>>,
+    /// What the device is known to be wrong by at each record.
+    shift: Vec<f64>,
     n_units: usize,
     n_variables: usize,
 }
@@ -81,7 +83,31 @@ impl<'a> Lot<'a> {
             unknowns.extend((0..count).map(|whose| Unknown { cause, whose }));
         }
         let n_variables = names.len();
-        Ok(Self { device, causes, records, extras, points, unknowns, first, variable, n_units, n_variables })
+        let shift = vec![0.0; records.len()];
+        Ok(Self { device, causes, records, extras, points, unknowns, first, variable, shift, n_units, n_variables })
+    }
+
+    /// The same with the numbers of another device at `x`: what the two differ by there is added at every record.
+    ///
+    /// # Errors
+    /// No answer from either device.
+    pub fn corrected(mut self, better: &dyn Device, x: &[f64]) -> Result<Self, CausesError> {
+        let sittings = self.sittings();
+        let differences = parallel::map(&sittings, |&(unit, session)| {
+            let at = self.deviations(unit, Some(session), x);
+            let (right, own) = (better.evaluate(&at)?, self.device.evaluate(&at)?);
+            Ok::<Vec<f64>, CausesError>(right.values.iter().zip(&own.values).map(|(a, b)| a - b).collect())
+        })?;
+        self.shift = self.records.iter().map(|r| differences[at(&sittings, r)][r.point]).collect();
+        Ok(self)
+    }
+
+    /// Unit and session of every sitting, in order.
+    fn sittings(&self) -> Vec<(usize, usize)> {
+        let mut sittings: Vec<(usize, usize)> = self.records.iter().map(|r| (r.unit, r.session)).collect();
+        sittings.sort_unstable();
+        sittings.dedup();
+        sittings
     }
 
     /// The causes.
@@ -120,20 +146,18 @@ impl<'a> Lot<'a> {
     /// No answer from the device.
     pub fn clean(&self, unit: usize, point: usize, x: &[f64]) -> Result<(f64, Vec<f64>), CausesError> {
         let answer = self.device.evaluate(&self.deviations(unit, None, x))?;
-        Ok(self.read(&answer, unit, 0, point, x, |c| c.scope != Scope::Session))
+        Ok(self.read(&answer, answer.values[point], (unit, 0, point), x, |c| c.scope != Scope::Session))
     }
 
     /// One number as the bench shows it: the device's, then the effects of the causes that `counts` accepts.
     fn read(
         &self,
         answer: &Evaluated,
-        unit: usize,
-        session: usize,
-        point: usize,
+        mut value: f64,
+        (unit, session, point): (usize, usize, usize),
         x: &[f64],
         counts: impl Fn(&Cause) -> bool,
     ) -> (f64, Vec<f64>) {
-        let mut value = answer.values[point];
         let mut row = vec![0.0; self.unknowns.len()];
         for (cause, variable) in self.variable.iter().enumerate().filter(|(c, _)| counts(&self.causes[*c])) {
             if let (Some(v), Some(k)) = (variable, self.unknown(cause, unit, session)) {
@@ -212,15 +236,14 @@ impl Model for Lot<'_> {
     }
 
     fn evaluate(&self, x: &[f64]) -> Result<Evaluated, CausesError> {
-        let mut sittings: Vec<(usize, usize)> = self.records.iter().map(|r| (r.unit, r.session)).collect();
-        sittings.sort_unstable();
-        sittings.dedup();
+        let sittings = self.sittings();
         let answers = parallel::map(&sittings, |&(u, s)| self.device.evaluate(&self.deviations(u, Some(s), x)))?;
         let mut rows = Vec::with_capacity(self.records.len() + self.extras.len());
         let mut values = Vec::with_capacity(rows.capacity());
-        for r in self.records {
-            let at = sittings.binary_search(&(r.unit, r.session)).expect("every record has its sitting");
-            let (value, row) = self.read(&answers[at], r.unit, r.session, r.point, x, |_| true);
+        for (r, shift) in self.records.iter().zip(&self.shift) {
+            let answer = &answers[at(&sittings, r)];
+            let place = (r.unit, r.session, r.point);
+            let (value, row) = self.read(answer, answer.values[r.point] + shift, place, x, |_| true);
             values.push(value);
             rows.push(row);
         }
@@ -232,6 +255,11 @@ impl Model for Lot<'_> {
         let jacobian = RMatrix::from_fn(rows.len(), self.unknowns.len(), |i, k| rows[i][k]);
         Ok(Evaluated { values, jacobian })
     }
+}
+
+/// Place of a record among the sittings.
+fn at(sittings: &[(usize, usize)], r: &Record) -> usize {
+    sittings.binary_search(&(r.unit, r.session)).expect("every record has its sitting")
 }
 
 /// Bits of the deviations, and the answer there.

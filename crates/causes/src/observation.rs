@@ -109,6 +109,8 @@ pub struct Candidate {
     pub unit: String,
     /// Cost, hours of work.
     pub hours: f64,
+    /// Lead time, working days until the answer is there.
+    pub days: f64,
     /// What it shows, with the standard uncertainty of each value.
     pub shows: Vec<(Formula, f64)>,
 }

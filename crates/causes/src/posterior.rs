@@ -7,9 +7,10 @@
 //! The function is evaluated anew at every step; a step that raises the negative log posterior is halved.
 //! The evidence is `−ln Z = E(ẑ) + ½ ln det (1 + Zᵀ W Z)`: exact when the function is linear and no datum is a bound.
 
+use crate::cholesky::Cholesky;
 use crate::likelihood::{Datum, Side};
 use crate::{CausesError, Evaluated, Prior};
-use numerics::{Outcome, RMatrix, Watch, linear};
+use numerics::{Outcome, RMatrix, Watch};
 use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
 
 /// A function of the causes with its derivatives.
@@ -133,8 +134,8 @@ pub fn posterior(
     let mut outcome = Outcome::Almost;
     for step in 0..settings.steps {
         watch.step("", step, settings.steps)?;
-        let full = here.step(&z, data, settings)?;
-        let small = full.delta.iter().zip(&full.sd).all(|(d, s)| d.abs() <= settings.tolerance * s);
+        let full = here.step(&z, data, settings);
+        let small = full.size <= settings.tolerance;
         let Some((moved, there)) = descend(model, priors, data, &z, &full.delta, &here, settings, watch)? else {
             // no shorter step lowers the objective: the minimum to rounding, or a kink of the model
             outcome = if small { Outcome::Converged } else { Outcome::Almost };
@@ -224,7 +225,8 @@ struct Linearised {
 
 struct FullStep {
     delta: Vec<f64>,
-    sd: Vec<f64>,
+    /// In standard deviations of the posterior.
+    size: f64,
 }
 
 impl Linearised {
@@ -259,52 +261,17 @@ impl Linearised {
         h
     }
 
-    fn step(&self, z: &[f64], data: &[Datum], s: &Settings) -> Result<FullStep, CausesError> {
+    fn step(&self, z: &[f64], data: &[Datum], s: &Settings) -> FullStep {
         let terms: Vec<_> = data.iter().zip(&self.at.values).map(|(d, &y)| d.term(y, s.student)).collect();
         let weights: Vec<f64> = terms.iter().map(|t| t.step_weight).collect();
         let mut descent: Vec<f64> = z.iter().map(|z| -z).collect();
         for (i, t) in terms.iter().enumerate() {
             descent.iter_mut().zip(self.scaled.row(i)).for_each(|(g, a)| *g -= t.slope * a);
         }
-        let eigen = Eigen::of(&self.precision(&weights))?;
-        Ok(FullStep { delta: eigen.solve(&descent), sd: eigen.inverse_diagonal().iter().map(|v| v.sqrt()).collect() })
-    }
-}
-
-/// Eigenvalues and vectors of a symmetric matrix with eigenvalues of one or more.
-struct Eigen {
-    values: Vec<f64>,
-    vectors: RMatrix,
-}
-
-impl Eigen {
-    fn of(h: &RMatrix) -> Result<Self, CausesError> {
-        if h.n_rows() == 0 {
-            return Ok(Self { values: vec![], vectors: RMatrix::zeros(0, 0) });
-        }
-        let (values, vectors) = linear::eigen_symmetric(h)?;
-        Ok(Self { values: values.into_iter().map(|v| v.max(1.0)).collect(), vectors })
-    }
-
-    fn solve(&self, b: &[f64]) -> Vec<f64> {
-        let n = self.values.len();
-        let mut x = vec![0.0; n];
-        for k in 0..n {
-            let c = (0..n).map(|i| self.vectors[(i, k)] * b[i]).sum::<f64>() / self.values[k];
-            x.iter_mut().enumerate().for_each(|(i, x)| *x += c * self.vectors[(i, k)]);
-        }
-        x
-    }
-
-    fn inverse(&self) -> RMatrix {
-        let n = self.values.len();
-        let half = RMatrix::from_fn(n, n, |i, k| self.vectors[(i, k)] / self.values[k].sqrt());
-        &half * &half.transpose()
-    }
-
-    fn inverse_diagonal(&self) -> Vec<f64> {
-        let n = self.values.len();
-        (0..n).map(|i| (0..n).map(|k| self.vectors[(i, k)].powi(2) / self.values[k]).sum()).collect()
+        let delta = Cholesky::of(&self.precision(&weights)).solve(&descent);
+        // δᵀ H δ bounds the step of every cause, and of every sum of causes, in its own standard deviations
+        let size = delta.iter().zip(&descent).map(|(d, g)| d * g).sum::<f64>().max(0.0).sqrt();
+        FullStep { delta, size }
     }
 }
 
@@ -349,10 +316,9 @@ fn summed_up(
     let n = z.len();
     let terms: Vec<_> = data.iter().zip(&here.at.values).map(|(d, &y)| d.term(y, settings.student)).collect();
     let weights: Vec<f64> = terms.iter().map(|t| t.weight).collect();
-    let eigen = Eigen::of(&here.precision(&weights))?;
-    let inverse = eigen.inverse();
-    let effective: f64 = eigen.values.iter().map(|v| 1.0 - 1.0 / v).sum();
-    let log_det: f64 = eigen.values.iter().map(|v| v.ln()).sum();
+    let factors = Cholesky::of(&here.precision(&weights));
+    let (inverse, log_det) = (factors.inverse(), factors.log_det());
+    let effective: f64 = (0..n).map(|i| 1.0 - inverse[(i, i)]).sum();
     let values = data.iter().filter(|d| d.side == Side::Value).count() as f64;
     // bounds enter by what they cost beyond a bound kept with certainty
     let misfit: f64 = data

@@ -74,12 +74,14 @@ fn finding(case: &Case<'_>, e: &Explanation) -> Card {
         format!("χ² {:.1} at {:.1} degrees of freedom", g.chi_squared, g.freedom)
     };
     let ahead = best.log_evidence - declared.log_evidence;
-    let facts = vec![
+    let mut facts = vec![
         ("measured".into(), lot),
         ("residuals".into(), fit(best)),
         ("against the declared spread".into(), format!("ln evidence {ahead:+.1}")),
         ("probability".into(), percent(best.probability)),
     ];
+    facts.extend(implied_package(case, e));
+    facts.extend(typical(declared).filter(|_| e.alarms.is_empty()));
     let (tone, title, text) = match &e.verdict {
         Verdict::InOrder => (
             Tone::Good,
@@ -110,19 +112,42 @@ fn finding(case: &Case<'_>, e: &Explanation) -> Card {
             )
         }
         Verdict::NotSeparable(stories) => {
-            let told: Vec<String> = stories
+            let bench = stories.iter().all(|&i| e.ranked[i].is_bench());
+            let mut told: Vec<String> = stories
                 .iter()
+                .take(TOLD)
                 .map(|&i| format!("“{}” ({})", e.ranked[i].hypothesis.words, deviations(&e.ranked[i])))
                 .collect();
-            (
-                Tone::Open,
-                "Not separable by this data".to_string(),
-                format!(
-                    "Something is wrong, and these stories explain it about as well: {}.{}",
-                    told.join("; "),
+            if stories.len() > TOLD {
+                told.push(format!("and {} more", stories.len() - TOLD));
+            }
+            let told = told.join("; ");
+            if stories.iter().all(|&i| is_foreign(&e.ranked[i])) {
+                let title = "One foreign diode, position not separable".to_string();
+                let text = format!(
+                    "One diode of the ring differs. Its position, and with it the sign, is not separable by this data: \
+                     {told}. The data are {} as probable as under matched quads.{} {}",
+                    times(ahead),
+                    decides(case, e),
+                    advice(best)
+                );
+                (Tone::Bad, title, text)
+            } else if bench {
+                let title = "Not a fault of the device: the bench".to_string();
+                let text = format!(
+                    "The bench explains what is wrong, the units do not; which part of the bench is not separable by \
+                     this data: {told}. The data are {} as probable as under the declared spread. {}",
+                    times(ahead),
+                    advice(best)
+                );
+                (Tone::Open, title, text)
+            } else {
+                let text = format!(
+                    "Something is wrong, and these stories explain it about as well: {told}.{}",
                     decides(case, e)
-                ),
-            )
+                );
+                (Tone::Open, "Not separable by this data".to_string(), text)
+            }
         }
         Verdict::Unexplained => (
             Tone::Bad,
@@ -139,6 +164,47 @@ fn finding(case: &Case<'_>, e: &Explanation) -> Card {
     };
     Card { tone, title, text, facts }
 }
+
+/// True for the story of a foreign diode in all units.
+fn is_foreign(r: &Ranked) -> bool {
+    let position = r.hypothesis.name.strip_prefix("foreign_diode_");
+    position.is_some_and(|p| p.chars().all(|c| c.is_ascii_digit()))
+}
+
+/// What package and launch would have to lose were nothing else wrong; a negative loss is impossible.
+fn implied_package(case: &Case<'_>, e: &Explanation) -> Option<(String, String)> {
+    let story = e.ranked.iter().find(|r| kind(r) == Some(Kind::Package))?;
+    let (found, prior) = (story.found.first()?, case.declared.iter().find(|c| c.kind == Kind::Package)?.prior);
+    let z = (found.mean - prior.mean) / prior.sd.hypot(found.sd);
+    let word = if found.mean < -2.0 * found.sd { ": impossible, a loss is not negative" } else { "" };
+    let text = format!(
+        "{} ± {} dB, {:+.1} sd from {:.2} ± {:.2} dB{word}",
+        signed(found.mean, found.sd),
+        plain(found.sd, found.sd),
+        z,
+        prior.mean,
+        prior.sd
+    );
+    Some(("package and launch, were nothing else wrong".into(), text.replace('-', "−")))
+}
+
+/// Values of a lot in order that the data, not the priors, hold.
+fn typical(declared: &Ranked) -> impl Iterator<Item = (String, String)> {
+    let known = |i: &usize| {
+        let c = &declared.causes[declared.unknowns[*i].cause];
+        c.scope == Scope::Lot
+            && !matches!(c.kind, Kind::Model | Kind::Package)
+            && declared.posterior.resolution[*i] > 0.5
+    };
+    (0..declared.unknowns.len()).filter(known).map(|i| {
+        let c = &declared.causes[declared.unknowns[i].cause];
+        let (mean, sd) = (declared.posterior.mean[i], declared.posterior.sd(i));
+        (c.name.clone(), format!("{} ± {} {}", signed(mean, sd), plain(sd, sd), c.unit).trim_end().into())
+    })
+}
+
+/// Stories told one by one of those that cannot be told apart.
+const TOLD: usize = 4;
 
 fn kind(r: &Ranked) -> Option<Kind> {
     r.hypothesis.suspects.first().map(|s| s.cause.kind)
@@ -166,19 +232,38 @@ fn decides(case: &Case<'_>, e: &Explanation) -> String {
 }
 
 fn conflict(case: &Case<'_>, alarm: &Alarm) -> Option<Card> {
+    if let Alarm::Statement { cause, stated, found, unit, z } = alarm {
+        let pair = |(value, sd): (f64, f64)| format!("{} ± {} {unit}", signed(value, sd), plain(sd, sd));
+        return Some(Card {
+            tone: Tone::Bad,
+            title: format!("Paper contradicted: {cause}"),
+            text: format!(
+                "Paper states {}, the measurements say {}: {:.1} standard deviations apart. Ask when and how the stated \
+                 value was taken.",
+                pair(*stated),
+                pair(*found),
+                z.abs()
+            ),
+            facts: Vec::new(),
+        });
+    }
     let Alarm::Conflict { cause, whose, value, unit, prior_z, surprise_z } = alarm else { return None };
     let place = whose.as_ref().map(|w| format!(" of {w}")).unwrap_or_default();
     let declared = case.declared.iter().find(|c| c.name == *cause).map_or(0.0, |c| c.prior.sd);
     Some(Card {
         tone: Tone::Bad,
-        title: format!("A declared spread is contradicted: {cause}{place}"),
+        title: format!("Prior conflict: {cause}{place}"),
         text: format!(
             "With the declared spread alone the data ask for {cause} {} {unit}, {:+.1} of its prior standard deviations. \
              Either the prior is too narrow or the cause is another one: the value found under it has the wrong size.",
             signed(*value, declared),
             prior_z
-        ),
-        facts: vec![("distance over what it should be".into(), format!("{surprise_z:+.1}"))],
+        )
+        .replace('-', "−"),
+        facts: vec![(
+            "standard normal for a good lot".into(),
+            format!("{surprise_z:+.1}").replace('-', "−"),
+        )],
     })
 }
 
@@ -196,10 +281,11 @@ fn next_card(case: &Case<'_>, e: &Explanation) -> Option<Card> {
         tone: Tone::Plain,
         title: format!("Next: {}", c.name),
         text: format!(
-            "{}: about {} of work. Expect {} if the finding is right, {} if it is “{rival}” instead: {:.1} standard \
+            "{}: about {} of work, the answer in {}. Expect {} if the finding is right, {} if it is “{rival}” instead: {:.1} standard \
              deviations apart, which {word}.",
             c.words,
             hours(c.hours),
+            days(c.days),
             show(&w.best),
             show(&w.rival),
             w.distance
@@ -215,13 +301,23 @@ fn hours(h: f64) -> String {
     if h < 1.0 { format!("{:.0} min", 60.0 * h) } else { format!("{h:.0} h") }
 }
 
+fn days(d: f64) -> String {
+    if d < 1.0 { "the same day".into() } else { format!("{d:.0} working days") }
+}
+
 fn cleared_card(e: &Explanation) -> Option<Card> {
     if e.alarms.is_empty() || e.cleared.is_empty() {
         return None;
     }
     let first = &e.cleared[0];
-    let unit = first.point.measure.unit();
-    let facts = e.cleared.iter().map(|c| {
+    let unit = match first.point.measure.unit() {
+        "dBc" | "dBm" => "dB",
+        other => other,
+    };
+    // the most dangerous ones; the others do nothing to this number
+    let mut able: Vec<_> = e.cleared.iter().collect();
+    able.sort_by(|a, b| b.at_most.total_cmp(&a.at_most));
+    let facts = able.into_iter().take(TOLD).map(|c| {
         let most = format!("at most {:.2} of {:+.2} {unit}", c.at_most, c.shift).replace('-', "−");
         (e.ranked[c.story].hypothesis.words.clone(), most)
     });
@@ -239,9 +335,13 @@ fn cleared_card(e: &Explanation) -> Option<Card> {
     })
 }
 
+/// Stories shown besides the declared one; all are in the JSON.
+const STORIES: usize = 12;
+
 fn stories(e: &Explanation) -> Grid {
     let top = e.ranked.iter().map(|r| r.log_evidence).fold(f64::NEG_INFINITY, f64::max);
-    let rows = e.ranked.iter().map(|r| {
+    let shown = e.ranked.iter().enumerate().filter(|(i, _)| *i < STORIES || *i == e.declared).map(|(_, r)| r);
+    let rows = shown.map(|r| {
         vec![
             r.hypothesis.words.clone(),
             format!("{:+.1}", r.log_evidence - top).replace('-', "−"),
@@ -251,8 +351,8 @@ fn stories(e: &Explanation) -> Grid {
         ]
     });
     Grid {
-        title: "Stories, most probable first".into(),
-        heads: ["Story", "ln evidence", "Probability", "Found (± 1 sd)", "Solved by"].map(String::from).into(),
+        title: format!("Stories, most probable first; {} were asked", e.ranked.len()),
+        heads: ["Story", "ln evidence", "Probability", "Found (± 1 sd)", "By"].map(String::from).into(),
         rows: rows.collect(),
     }
 }
@@ -309,6 +409,7 @@ fn next_observations(case: &Case<'_>, e: &Explanation) -> Grid {
         vec![
             c.name.clone(),
             hours(c.hours),
+            days(c.days),
             format!("{:.1}", w.distance),
             if w.decides() { "decides".into() } else { "–".into() },
             format!("{} → {}", plain(w.best.sd_now, w.best.sd_after), plain(w.best.sd_after, w.best.sd_after)),
@@ -316,7 +417,9 @@ fn next_observations(case: &Case<'_>, e: &Explanation) -> Grid {
     });
     Grid {
         title: "What could be observed next".into(),
-        heads: ["Observation", "Cost", "Tells, sd", "", "Sd of the cause, now → after"].map(String::from).into(),
+        heads: ["Observation", "Work", "Answer", "Tells, sd", "", "Sd of the cause, now → after"]
+            .map(String::from)
+            .into(),
         rows: rows.collect(),
     }
 }

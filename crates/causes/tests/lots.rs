@@ -122,6 +122,7 @@ fn candidates() -> Vec<Candidate> {
         words: name.into(),
         unit: unit.into(),
         hours,
+        days: 1.0,
         shows: vec![(formula, sd)],
     };
     vec![
@@ -152,6 +153,7 @@ fn case<'a>(device: &'a LinearDevice, records: Vec<Record>, extras: Vec<Extra>) 
         stories: setting.stories(),
         records,
         extras,
+        stated: vec![],
         candidates: candidates(),
         units,
         sessions: names(&["1"]),

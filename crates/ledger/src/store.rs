@@ -104,11 +104,22 @@ impl Ledger {
     fn connect(path: &Path, flags: OpenFlags, is_new: bool) -> Result<Self, LedgerError> {
         let connection = Connection::open_with_flags(path, flags).map_err(|e| damaged(path, &e.to_string()))?;
         let mut ledger = Self { connection, path: path.into() };
+        let is_new = is_new || ledger.is_blank()?;
         if !is_new {
             ledger.check_file()?;
         }
         ledger.migrate(is_new)?;
         Ok(ledger)
+    }
+
+    /// A database without name, layout and content: what a program killed while it makes a ledger leaves.
+    fn is_blank(&self) -> Result<bool, LedgerError> {
+        let number = |sql: &str| -> Result<i64, LedgerError> {
+            self.connection.query_row(sql, [], |r| r.get(0)).map_err(|e| damaged(&self.path, &e.to_string()))
+        };
+        Ok(number("PRAGMA application_id")? == 0
+            && number("PRAGMA user_version")? == 0
+            && number("SELECT count(*) FROM sqlite_master")? == 0)
     }
 
     /// Refuses foreign and damaged files before anything is written.

@@ -177,3 +177,13 @@ fn an_older_layout_is_brought_up_to_date_and_a_later_one_refused() {
     drop(raw);
     assert!(Ledger::open(&path).expect_err("later").to_string().contains("layout 99"));
 }
+
+#[test]
+fn a_database_left_blank_by_a_killed_program_becomes_a_ledger() {
+    let path = folder("blank").join("ledger.sqlite");
+    let raw = Connection::open(&path).expect("a database");
+    raw.execute_batch("CREATE TABLE t (x); DROP TABLE t").expect("blank again");
+    drop(raw);
+    assert!(path.metadata().expect("there").len() > 0);
+    assert_eq!(filled(&path).verify().expect("whole").entries, 5);
+}

@@ -61,6 +61,8 @@ pub struct Derived {
 #[derive(Debug, Clone)]
 pub struct Observer {
     plan: Plan,
+    /// Products wanted beside those in the output band.
+    besides: Vec<Product>,
     stations: Vec<Station>,
     names: Vec<String>,
     quantities: Vec<(Measure, Conditions)>,
@@ -72,10 +74,16 @@ impl Observer {
     /// Loss, match, isolation, direct voltage and every product of the table in the output band, at
     /// every anchor of the plan.
     pub fn new(mixer: &Mixer, plan: &Plan) -> Result<Self, MixerError> {
+        Self::with_products(mixer, plan, &[])
+    }
+
+    /// The same, and these products of the table at every anchor wherever they fall: a bench reads them there too.
+    pub fn with_products(mixer: &Mixer, plan: &Plan, besides: &[Product]) -> Result<Self, MixerError> {
         plan.check()?;
         let (m, n) = (plan.spur_orders.0 as usize, plan.spur_orders.1 as usize);
         let mut this = Self {
             plan: plan.clone(),
+            besides: besides.to_vec(),
             stations: Vec::new(),
             names: Vec::new(),
             quantities: Vec::new(),
@@ -162,7 +170,8 @@ impl Observer {
             f >= band.0 && f <= band.1
         };
         let all = grid_products(plan).into_iter().map(|(_, _, _, p)| p);
-        all.filter(|p| *p != wanted && *p != wanted.mirrored()).filter(inside).collect()
+        let besides = |p: &Product| self.besides.iter().any(|b| b == p || *b == p.mirrored());
+        all.filter(|p| *p != wanted && *p != wanted.mirrored()).filter(|p| inside(p) || besides(p)).collect()
     }
 
     /// Full solutions of all anchors of `mixer` with the LO `lo_shift_db` above the plan's level.

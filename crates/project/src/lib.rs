@@ -26,6 +26,7 @@ pub mod process;
 pub mod review;
 pub mod seal;
 pub mod spread;
+pub mod story;
 pub mod surround;
 pub mod sweep;
 mod templates;

@@ -13,6 +13,7 @@ use balance::{Embedding, Order, Parameter, Stencil};
 use mixer::{Mixer, Observed, Observer};
 use numerics::{CMatrix, Complex64, Quiet, Watch};
 use quantity::constants::thermal_voltage_v;
+use spec::Product;
 use std::sync::Arc;
 use tolerance::{Correlation, Expansion, Level, Process, ProcessError, Quantity, Variable};
 
@@ -57,6 +58,14 @@ impl DesignProcess {
     /// # Errors
     /// A design without `[[process]]`, one from a template, a circuit that cannot be joined or solved.
     pub fn new(design: &Design, watch: &dyn Watch) -> Result<Self, ProjectError> {
+        Self::with_products(design, &[], watch)
+    }
+
+    /// The same, with these products at every review point beside those in the output band.
+    ///
+    /// # Errors
+    /// As [`DesignProcess::new`].
+    pub fn with_products(design: &Design, besides: &[Product], watch: &dyn Watch) -> Result<Self, ProjectError> {
         let CircuitText::Free(free) = &design.circuit else {
             return Err(nothing(design, "a circuit of its own", "a template, which has no numbers to spread"));
         };
@@ -83,7 +92,7 @@ impl DesignProcess {
             this.correlate(text);
         }
         for (_, plan) in design.plans() {
-            let observer = Observer::new(&this.nominal, &plan)?;
+            let observer = Observer::with_products(&this.nominal, &plan, besides)?;
             this.answers.extend(observer.names().iter().cloned());
             this.quantities.extend(observer.quantities().iter().map(|(measure, conditions)| Quantity {
                 measure: *measure,

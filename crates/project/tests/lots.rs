@@ -89,3 +89,35 @@ fn lots_under_other_conditions_and_broken_files_are_refused_in_words() {
     let found = complaint("tampered", "a.seal", "\"lo_dbm\":15.0", "\"lo_dbm\":13.0");
     assert!(found.contains("the seal was changed after sealing: reading 1"), "{found}");
 }
+
+#[test]
+fn every_key_of_a_bench_record_is_described() {
+    let reader = include_str!("../src/lot/session_file.rs");
+    let page = include_str!("../../../docs/measurements.md");
+    let asks = [
+        "required_text(\"",
+        "required_table(\"",
+        "tables(\"",
+        "table(\"",
+        "texts(\"",
+        "count(\"",
+        "flag(\"",
+        "word(\"",
+        "plain(\"",
+    ];
+    let mut keys: Vec<&str> = Vec::new();
+    for ask in asks {
+        keys.extend(reader.split(ask).skip(1).filter_map(|rest| rest.split('"').next()));
+    }
+    // quantities are asked for by their type
+    let typed = reader.split("::<").skip(1).filter_map(|rest| rest.split_once(">(\"")?.1.split('"').next());
+    keys.extend(typed);
+    assert!(keys.len() > 25, "{keys:?}");
+    for key in keys {
+        let described = [format!("`{key}`"), format!("`[{key}]`"), format!("`[[{key}]]`"), format!("`{key} (")];
+        assert!(
+            described.iter().any(|d| page.contains(d.as_str())),
+            "`{key}` is not described in docs/measurements.md"
+        );
+    }
+}

@@ -75,7 +75,17 @@ fn demo(global: &Global) -> Result<Outcome, ProjectError> {
     if !global.quiet {
         output::remark(&format!("design written to {}", path.display()));
     }
-    let mut outcome = review_design(&files::read_design(&path)?, None, &folder.join("review"), global)?;
+    let ledger = project::story::begin(&folder)?;
+    let design = files::read_design(&path)?;
+    let reviewed = reviewed(&design, Some(&ledger), global)?;
+    let mut outcome = written(&reviewed, &folder.join("review"), global)?;
+    let progress = Progress::new(global.quiet);
+    let story = project::story::tell(&folder, &design, &reviewed, &progress);
+    progress.finish();
+    let story = story?;
+    if !global.json {
+        let _ = write!(outcome.text, "\n{story}");
+    }
     outcome.requirement_failed = false; // shown in the verdicts; the demonstration itself worked
     Ok(outcome)
 }
@@ -92,6 +102,11 @@ fn review_design(
     folder: &Path,
     global: &Global,
 ) -> Result<Outcome, ProjectError> {
+    written(&reviewed(design, ledger, global)?, folder, global)
+}
+
+/// The review with its bands; those learned where there is a ledger.
+fn reviewed(design: &Design, ledger: Option<&Path>, global: &Global) -> Result<Review, ProjectError> {
     // a damaged ledger is told before the long work
     let learning = ledger.map(|l| project::ledger::read(l, project::ledger::COVERAGE)).transpose()?;
     let progress = Progress::new(global.quiet);
@@ -102,16 +117,21 @@ fn review_design(
         let band = design.plan.seats[0].rf_band_hz();
         project::ledger::apply(&mut reviewed, learning, &project::seal::technology_of(design), band);
     }
-    let written = files::write_review(&reviewed, folder)?;
+    Ok(reviewed)
+}
+
+/// Writes a review and tells its main numbers.
+fn written(reviewed: &Review, folder: &Path, global: &Global) -> Result<Outcome, ProjectError> {
+    let written = files::write_review(reviewed, folder)?;
     let text = if global.json {
-        report::json(&reviewed)
+        report::json(reviewed)
     } else {
-        let mut text = report::summary_text(&reviewed);
+        let mut text = report::summary_text(reviewed);
         let page = written.first().map(|p| p.display().to_string()).unwrap_or_default();
         let _ = write!(text, "\nReport: {page} (and JSON, CSV, text and pictures beside it)\n");
         text
     };
-    Ok(Outcome { text, requirement_failed: any_failed(&reviewed) })
+    Ok(Outcome { text, requirement_failed: any_failed(reviewed) })
 }
 
 fn any_failed(review: &Review) -> bool {

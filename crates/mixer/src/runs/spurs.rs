@@ -26,6 +26,7 @@ pub(crate) fn table(ctx: &Context, anchors: &[ClimbedAnchor], lo: &LoState) -> R
     let mut items = vec![Item::Spurs(spur_grid(ctx, middle))];
     let limits: Vec<Limit> = plan.limits.iter().filter(|l| l.measure.is_none()).cloned().collect();
     items.push(in_band_plot(plan, anchors, limits));
+    items.extend([2, 3].into_iter().filter_map(|m| order_plot(plan, anchors, m)));
     items.push(Item::Table(Table {
         title: "Products inside the output band".into(),
         readings: in_band_readings(plan, anchors),
@@ -104,6 +105,26 @@ fn in_band_plot(plan: &Plan, anchors: &[ClimbedAnchor], limits: Vec<Limit>) -> I
         .collect();
     let input = anchors.first().map_or("signal", |a| a.anchor.input.label());
     plot("Products inside the output band", ghz_axis(input), "Level", curves, limits)
+}
+
+/// Level against frequency of the difference products of one signal order, wherever they fall: a bench sees them all,
+/// and what was reviewed can be sealed.
+fn order_plot(plan: &Plan, anchors: &[ClimbedAnchor], m: u32) -> Option<Item> {
+    let input = anchors.first()?.anchor.input;
+    let claimed = plan.tolerances.not_claimed_dbc;
+    let difference = |entry: &(u32, u32, bool, Product)| entry.0 == m && entry.1 > 0 && !entry.2;
+    let curves: Vec<_> = grid_products(plan)
+        .into_iter()
+        .filter(difference)
+        .map(|(_, n, _, p)| {
+            let level = |a: &ClimbedAnchor| Some((a.anchor.signal_hz() / 1e9, a.reading(spur(input, p))?.clone()));
+            let points: Vec<_> = anchors.iter().filter_map(level).filter(|(_, r)| r.value > claimed).collect();
+            curve(format!("{m}×{n}"), points)
+        })
+        .filter(|c| !c.points.is_empty())
+        .collect();
+    let title = format!("Products of signal order {m} over the band, in the output band or not");
+    (!curves.is_empty()).then(|| plot(&title, ghz_axis(input.label()), "Level", curves, Vec::new()))
 }
 
 /// Distance from the full balance beyond which perturbation does not hold, dB.

@@ -3,17 +3,11 @@
 use super::{Explained, LotExplained};
 use causes::explain::{Alarm, Verdict};
 use serde_json::{Value, json};
-use spec::{Conditions, Figure, Grid, Item, Review, Section};
+use spec::{Figure, Grid, Item, Review, Section};
 use std::fmt::Write as _;
 
 /// The content of a page.
 pub fn page(explained: &Explained) -> Review {
-    let nominal = explained.lots.iter().flat_map(|l| l.points.first()).next();
-    let nominal = nominal.map_or_else(Conditions::default, |p| Conditions {
-        lo_hz: p.lo_hz,
-        lo_dbm: p.lo_dbm,
-        ..Conditions::default()
-    });
     let names: Vec<&str> = explained.lots.iter().map(|l| l.lot.as_str()).collect();
     Review {
         title: "Causes of measured lots".into(),
@@ -24,7 +18,7 @@ pub fn page(explained: &Explained) -> Review {
              standard deviation.",
             names.join(", ")
         ),
-        nominal,
+        nominal: explained.nominal.clone(),
         summary: Vec::new(),
         verdicts: Vec::new(),
         sections: explained.lots.iter().map(section).collect(),
@@ -43,9 +37,10 @@ fn section(lot: &LotExplained) -> Section {
     figures.extend((!lot.statements.is_empty()).then(|| Figure::Grid(statements(lot))));
     let unused = if lot.unused.0 > 0 {
         format!(
-            " {} further numbers are not at the review points of the design: {}.",
+            " {} further numbers lie between the points that were solved ({}, for example) and are compared with the seal \
+             only.",
             lot.unused.0,
-            lot.unused.1.join("; ")
+            lot.unused.1.first().map_or("", String::as_str)
         )
     } else {
         String::new()
@@ -147,6 +142,10 @@ fn lot_value(lot: &LotExplained) -> Value {
             "kind": "prior_conflict", "cause": cause, "whose": whose, "value": value, "unit": unit,
             "prior_z": prior_z, "surprise_z": surprise_z
         }),
+        Alarm::Statement { cause, stated, found, unit, z } => json!({
+            "kind": "statement_contradicted", "cause": cause, "stated": stated.0, "stated_sd": stated.1,
+            "found": found.0, "sd": found.1, "unit": unit, "z": z
+        }),
         Alarm::Evidence { probability } => json!({ "kind": "evidence", "probability_in_order": probability }),
     });
     let pairs = e.pairs.iter().map(|p| {
@@ -158,7 +157,7 @@ fn lot_value(lot: &LotExplained) -> Value {
     let next = e.weighed.iter().map(|w| {
         let c = &lot.candidates[w.candidate];
         json!({
-            "name": c.name, "hours": c.hours, "unit": c.unit, "distance": w.distance, "decides": w.decides(),
+            "name": c.name, "hours": c.hours, "days": c.days, "unit": c.unit, "distance": w.distance, "decides": w.decides(),
             "expected": w.best.mean, "expected_of_rival": w.rival.mean, "sd_now": w.best.sd_now, "sd_after": w.best.sd_after
         })
     });

@@ -16,7 +16,7 @@ use ::ledger::{
     Verified, Yield, class_of, find_drift, learn, leave_one_design_out,
 };
 use quantity::Finding;
-use spec::{Band, Item, Limit, Measure, Reading, Review, Verdict};
+use spec::{Band, Item, Limit, Measure, Method, Reading, Review, Verdict};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -160,7 +160,7 @@ pub fn apply(review: &mut Review, learning: &Learning, technology: &str, band_hz
         Item::Smith(_) | Item::Waveforms(_) | Item::Figure(_) => {}
     });
     review.verdicts.iter_mut().filter_map(|v| v.worst.as_mut()).for_each(&mut give);
-    let verdicts: Vec<Verdict> = review.verdicts.iter().map(|v| judged_again(review, v)).collect();
+    let verdicts: Vec<Verdict> = review.verdicts.iter().map(|v| judged_again(review, v, band_hz)).collect();
     review.verdicts = verdicts;
     let n_designs = designs(&learning.comparisons);
     let text = format!(
@@ -183,35 +183,51 @@ pub(crate) fn designs(comparisons: &[Comparison]) -> usize {
     names.len()
 }
 
-/// The verdict under the new bands: of all readings it may have rested on, the worst decides.
-fn judged_again(review: &Review, verdict: &Verdict) -> Verdict {
+/// The verdict under the new bands: of all readings it may have rested on, the worst decides. Bands differ from class to
+/// class, so that another reading than the worst before can be the one that decides.
+fn judged_again(review: &Review, verdict: &Verdict, band_hz: (f64, f64)) -> Verdict {
     let Some(worst) = &verdict.worst else { return verdict.clone() };
-    let mut candidates: Vec<&Reading> = vec![worst];
-    if let Some(measure) = verdict.limit.measure.filter(|m| is_swept(*m)) {
-        let all = promised(review).filter(|r| r.measure == measure);
-        candidates.extend(all.filter(|r| is_judged(review, &verdict.limit, r, worst)));
-    }
-    verdict.limit.judge(candidates)
+    let limit = &verdict.limit;
+    let belongs = |r: &&Reading| match limit.measure {
+        Some(measure) => r.measure == measure && is_judged(review, limit, r, worst),
+        None => is_in_output_band(r, band_hz) && is_judged(review, limit, r, worst),
+    };
+    limit.judge(std::iter::once(worst).chain(promised(review).filter(belongs)))
 }
 
-/// Measures judged over a sweep at nominal drive.
-const fn is_swept(measure: Measure) -> bool {
-    matches!(
-        measure,
-        Measure::ConversionLoss | Measure::ConversionLossUp | Measure::Isolation { .. } | Measure::ReturnLoss(_)
-    )
+/// Measures that hold for signals of the level of the plan, or for any small one; the others bring their own level.
+const fn is_at_plan_level(measure: Measure) -> bool {
+    !matches!(measure, Measure::InputP1db | Measure::InputIp3 | Measure::InputIp2)
 }
 
 fn is_judged(review: &Review, limit: &Limit, r: &Reading, worst: &Reading) -> bool {
     let (c, nominal) = (&r.conditions, &review.nominal);
     let equal = |a: f64, b: f64| a.total_cmp(&b).is_eq();
-    let level = c.signal_dbm.is_none_or(|l| nominal.signal_dbm.is_some_and(|n| equal(l, n)));
+    let level =
+        !is_at_plan_level(r.measure) || c.signal_dbm.is_none_or(|l| nominal.signal_dbm.is_some_and(|n| equal(l, n)));
     let in_band = match (limit.band_hz, c.rf_hz) {
         (Some((low, high)), Some(f)) => f >= low * (1.0 - 1e-9) && f <= high * (1.0 + 1e-9),
+        (None, Some(_)) if limit.measure.is_none() => true,
         (None, Some(f)) => worst.conditions.rf_hz.is_some_and(|w| equal(w, f)),
         (_, None) => true,
     };
     equal(c.lo_hz, nominal.lo_hz) && equal(c.lo_dbm, nominal.lo_dbm) && level && in_band
+}
+
+/// A product other than the wanted one that falls into the output band, by a full balance.
+fn is_in_output_band(r: &Reading, band_hz: (f64, f64)) -> bool {
+    let lo_hz = r.conditions.lo_hz;
+    let Some(rf_hz) = r.conditions.rf_hz else { return false };
+    let if_edges = ((band_hz.0 - lo_hz).abs(), (band_hz.1 - lo_hz).abs());
+    let if_band = (if_edges.0.min(if_edges.1), if_edges.0.max(if_edges.1));
+    let (product, signal_hz, (low, high)) = match r.measure {
+        Measure::Spur(p) => (p, rf_hz, if_band),
+        Measure::SpurUp(p) => (p, (rf_hz - lo_hz).abs(), band_hz),
+        _ => return false,
+    };
+    let wanted = product.m_rf.abs() == 1 && product.n_lo.abs() == 1;
+    let f = product.frequency_hz(lo_hz, signal_hz).abs();
+    !wanted && r.quality.method != Method::Perturbation && f >= low && f <= high
 }
 
 /// Appends entries to a ledger, making it when there is none, and writes a backup beside it.

@@ -94,7 +94,7 @@ fn score_card(report: &LotReport) -> Section {
     let card = |s: &measurement::Session| {
         let (inside, n) = tally(report, &s.name);
         let share = 100.0 * inside as f64 / n.max(1) as f64;
-        // with 90 % bands a good session lies above this count in 99 of 100 cases, were its numbers independent
+        // a tenth outside is what 90 % bands let through; numbers of a session share errors, so twice that is tolerated
         let tone = if n == 0 {
             Tone::Open
         } else if share >= 80.0 {

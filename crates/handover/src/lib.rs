@@ -26,6 +26,6 @@ pub use challenge::challenge;
 pub use container::{Opened, open, pack};
 pub use error::HandoverError;
 pub use model::{Challenge, DEEPEST_ORDERS, Model, ModelDiode, ModelPlan, PORTS, Reference, Terms};
-pub use region::{OutsidePolicy, Region};
+pub use region::{OutsidePolicy, Region, Span};
 pub use surround::{Surrounded, Surroundings};
 pub use table::{Piece, Table, TableParts, TableQuality, TableSettings, piece_points_hz};

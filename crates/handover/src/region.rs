@@ -39,6 +39,23 @@ pub struct Region {
     pub policy: OutsidePolicy,
 }
 
+/// What is asked, from the least to the most.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// LO frequency, hertz.
+    pub lo_hz: (f64, f64),
+    /// LO level, dBm.
+    pub lo_dbm: (f64, f64),
+    /// RF frequency, hertz.
+    pub rf_hz: (f64, f64),
+    /// IF frequency, hertz.
+    pub if_hz: (f64, f64),
+    /// Highest input level, dBm.
+    pub signal_dbm: f64,
+    /// Highest orders in the signal and in the LO of a product.
+    pub orders: (u32, u32),
+}
+
 /// Relative reserve of every comparison, so that a number written and read again is inside.
 const RESERVE: f64 = 1e-9;
 
@@ -63,13 +80,26 @@ impl Region {
         let lo_hz = plan.lo_band_hz.unwrap_or((plan.lo_hz, plan.lo_hz));
         let lo_hz = (lo_hz.0.min(plan.lo_hz), lo_hz.1.max(plan.lo_hz));
         let lo_dbm = (plan.lo_range_dbm.0.min(plan.lo_dbm), plan.lo_range_dbm.1.max(plan.lo_dbm));
+        self.departures_of(&Span {
+            lo_hz,
+            lo_dbm,
+            rf_hz: plan.rf_band_hz,
+            if_hz: plan.if_band_hz(),
+            signal_dbm: plan.signal_dbm,
+            orders: plan.spur_orders,
+        })
+    }
+
+    /// Departures of what is asked from the region, in words.
+    pub fn departures_of(&self, asked: &Span) -> Vec<String> {
+        let level = asked.signal_dbm;
         let all = [
-            outside("LO frequency", "GHz", 1e9, lo_hz, self.lo_hz),
-            outside("LO level", "dBm", 1.0, lo_dbm, self.lo_dbm),
-            outside("RF frequency", "GHz", 1e9, plan.rf_band_hz, self.rf_hz),
-            outside("IF frequency", "GHz", 1e9, plan.if_band_hz(), self.if_hz),
-            outside("input level", "dBm", 1.0, (plan.signal_dbm, plan.signal_dbm), (-300.0, self.signal_dbm_max)),
-            self.orders_departure(plan.spur_orders),
+            outside("LO frequency", "GHz", 1e9, asked.lo_hz, self.lo_hz),
+            outside("LO level", "dBm", 1.0, asked.lo_dbm, self.lo_dbm),
+            outside("RF frequency", "GHz", 1e9, asked.rf_hz, self.rf_hz),
+            outside("IF frequency", "GHz", 1e9, asked.if_hz, self.if_hz),
+            outside("input level", "dBm", 1.0, (level, level), (-300.0, self.signal_dbm_max)),
+            self.orders_departure(asked.orders),
         ];
         all.into_iter().flatten().collect()
     }

@@ -8,12 +8,11 @@
 use crate::error::ProjectError;
 use crate::surround::LoSource;
 use handover::point::{IF, Lo, Pumped, RF, pump, two_tone, wave_of_dbm};
-use handover::{HandoverError, Model, Surrounded, Surroundings};
-use mixer::{Mixer, Plan};
+use handover::{HandoverError, Model, Span, Surrounded, Surroundings};
+use mixer::Mixer;
 use numerics::{Complex64, Watch, parallel};
 use quantity::Finding;
 use spec::{Measure, PortName, Product};
-use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// A reflection at one frequency, directly at a connector.
@@ -198,21 +197,29 @@ fn check(cases: &[Case], asked: &Asked) -> Result<(), ProjectError> {
     Ok(())
 }
 
-/// What lies outside the region, each departure once.
+/// What lies outside the region, all cases together.
 fn departures(model: &Model, temp_k: f64, cases: &[Case], asked: &Asked) -> Vec<String> {
-    let mut out: BTreeSet<String> = model.region.temperature_departure(temp_k).into_iter().collect();
-    let most = |pick: fn(&Product) -> i32| asked.products.iter().map(|p| pick(p).unsigned_abs()).max().unwrap_or(0);
-    for case in cases {
-        let plan = Plan {
-            lo_range_dbm: (case.lo.dbm, case.lo.dbm),
-            signal_dbm: if asked.products.is_empty() { f64::from(-300) } else { case.signal_dbm },
-            spur_orders: (most(|p| p.m_rf), most(|p| p.n_lo)),
-            ..Plan::new(case.lo.hz, case.lo.dbm, (case.rf_hz, case.rf_hz))
-        };
-        out.extend(model.region.departures(&plan));
-        out.extend(case.terminations.iter().filter_map(|t| model.region.reflection_departure(t.gamma.norm())));
+    let region = &model.region;
+    let mut out: Vec<String> = region.temperature_departure(temp_k).into_iter().collect();
+    if cases.is_empty() {
+        return out;
     }
-    out.into_iter().collect()
+    let span = |value: &dyn Fn(&Case) -> f64| {
+        let ends = (f64::INFINITY, f64::NEG_INFINITY);
+        cases.iter().map(value).fold(ends, |(a, b), x| (a.min(x), b.max(x)))
+    };
+    let most = |pick: fn(&Product) -> i32| asked.products.iter().map(|p| pick(p).unsigned_abs()).max().unwrap_or(0);
+    out.extend(region.departures_of(&Span {
+        lo_hz: span(&|c| c.lo.hz),
+        lo_dbm: span(&|c| c.lo.dbm),
+        rf_hz: span(&|c| c.rf_hz),
+        if_hz: span(&Case::if_hz),
+        signal_dbm: if asked.products.is_empty() { -300.0 } else { span(&|c| c.signal_dbm).1 },
+        orders: (most(|p| p.m_rf), most(|p| p.n_lo)),
+    }));
+    let gammas = cases.iter().flat_map(|c| &c.terminations).map(|t| t.gamma.norm());
+    out.extend(region.reflection_departure(gammas.fold(0.0, f64::max)));
+    out
 }
 
 /// Neighbours with one LO and one set of reflections.

@@ -68,6 +68,9 @@ pub(crate) fn run<T: Send>(
                 .map_err(|error| errors::internal(&format!("no thread for the computation: {error}")))?;
             let mut raised: Option<PyErr> = None;
             let mut tell = |step: Option<Step>| {
+                if raised.is_some() {
+                    return;
+                }
                 let outcome = Python::attach(|py| -> PyResult<()> {
                     py.check_signals()?;
                     if let (Some(progress), Some(step)) = (&progress, step) {

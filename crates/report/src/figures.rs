@@ -302,7 +302,7 @@ pub enum FigureFile {
         /// Label and unit of the vertical axis.
         y: (String, String),
         /// Name of each curve with abscissa, value, and half width of the band.
-        curves: Vec<(String, Vec<(f64, Option<f64>, Option<f64>)>)>,
+        curves: Vec<(String, Vec<PointFile>)>,
     },
     /// Values on triangles of a plan.
     Map {
@@ -314,6 +314,9 @@ pub enum FigureFile {
         triangles: Vec<([f64; 6], Option<f64>)>,
     },
 }
+
+/// Abscissa, value, and half width of the band of a point in the JSON file.
+type PointFile = (f64, Option<f64>, Option<f64>);
 
 /// A bar in the JSON file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -42,8 +42,8 @@ pub fn section(
         key: KEY.into(),
         title: "Lines and field solution compared".into(),
         text: "The same baluns twice: as coupled lines of a cross-section, and solved in three dimensions. Lines know \
-               nothing of ends, gaps, box walls and of the current that rises from the ground at each port; the field \
-               solution has the error of its mesh, stated with it. Where both stated errors together are smaller than \
+               nothing of ends, gaps, box walls and of how current turns into the ground at each port; the field solution \
+               has the error of its mesh, stated with it. Where both stated errors together are smaller than \
                the difference, it is what lines leave out."
             .into(),
         items,
@@ -205,9 +205,10 @@ fn reasons(solved: &Design) -> Result<Card, ProjectError> {
     Ok(Card {
         tone: Tone::Plain,
         title: "Why they differ".into(),
-        text: "At low frequency the field solution should be the sum of its line sections; what it has more is the \
-               field at ends and gap and the current that rises over the height of the stack at each port."
-            .into(),
+        text:
+            "At low frequency the field solution should be the sum of its line sections; what it has more or less is \
+               the field at ends and gap, and ports that end at the edges of their metal."
+                .into(),
         facts,
     })
 }
@@ -323,7 +324,7 @@ fn derivatives(lines: &Design, solved: &Design, watch: &dyn Watch) -> Result<Opt
     if lines.process.is_empty() || solved.process.is_empty() {
         return Ok(None);
     }
-    let of = |design: &Design| -> Result<(DesignProcess, Vec<f64>, Vec<Vec<f64>>), ProjectError> {
+    let of = |design: &Design| -> Result<(DesignProcess, Vec<Vec<f64>>), ProjectError> {
         let process = DesignProcess::new(design, watch)?;
         let n = process.variables().len();
         let (values, gradient) = process.differentiate(&vec![0.0; n])?;
@@ -334,10 +335,10 @@ fn derivatives(lines: &Design, solved: &Design, watch: &dyn Watch) -> Result<Opt
             process.measures(&moved).iter().zip(&nominal).map(|(m, n)| m - n).collect()
         });
         let changes = changes.collect();
-        Ok((process, nominal, changes))
+        Ok((process, changes))
     };
-    let (a, _, by_lines) = of(lines)?;
-    let (b, _, by_field) = of(solved)?;
+    let (a, by_lines) = of(lines)?;
+    let (b, by_field) = of(solved)?;
     let band_hz = solved.plan.seats[0].rf_band_hz();
     let centre_hz = 0.5 * (band_hz.0 + band_hz.1);
     let near = |p: &DesignProcess, measure: Measure| {

@@ -35,6 +35,9 @@ pub struct Kept {
     pub perturbed_pivots: usize,
     /// Memory of one full solution on the last mesh, bytes.
     pub peak_bytes: usize,
+    /// Internal ports closed by known parts against the same parts solved inside: frequency, hertz, and the largest
+    /// difference of S with resistors, inductors, capacitors.
+    pub port_test: Option<[f64; 4]>,
     /// Derivatives of the scattering matrix by numbers of stack and drawing.
     pub derivatives: Vec<KeptDerivative>,
 }
@@ -85,6 +88,7 @@ pub(super) fn bytes_of(kept: &Kept) -> Vec<u8> {
     out.numbers(&[kept.reciprocity_defect, kept.passivity_excess, kept.backward_error]);
     out.count(kept.perturbed_pivots);
     out.count(kept.peak_bytes);
+    out.numbers(kept.port_test.as_ref().map_or(&[], |t| t.as_slice()));
     out.count(kept.derivatives.len());
     for d in &kept.derivatives {
         out.text(&d.name);
@@ -112,6 +116,7 @@ pub(super) fn kept_from(bytes: &[u8]) -> Option<Kept> {
     let power_defect = from.numbers()?.first().copied();
     let [reciprocity_defect, passivity_excess, backward_error] = from.numbers()?.try_into().ok()?;
     let (perturbed_pivots, peak_bytes) = (from.count()?, from.count()?);
+    let port_test = from.numbers()?.try_into().ok();
     let n_derivatives = from.count()?;
     let mut derivatives = Vec::new();
     for _ in 0..n_derivatives {
@@ -134,6 +139,7 @@ pub(super) fn kept_from(bytes: &[u8]) -> Option<Kept> {
         backward_error,
         perturbed_pivots,
         peak_bytes,
+        port_test,
         derivatives,
     })
 }
@@ -168,6 +174,7 @@ mod tests {
             backward_error: 1e-15,
             perturbed_pivots: 0,
             peak_bytes: 1 << 33,
+            port_test: Some([1e9, 1e-3, 2e-3, 0.5]),
             derivatives: vec![KeptDerivative {
                 name: "film1 thickness".into(),
                 scattering: vec![s(1e3), s(-2e3)],

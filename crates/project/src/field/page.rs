@@ -142,6 +142,11 @@ pub fn checks(kept: &Kept, error_max: f64, low: Option<&LowFrequency>) -> Grid {
         at_most("backward error of the linear solutions", 1e-10, Some(kept.backward_error)),
         plain("replaced pivots", kept.perturbed_pivots.to_string()),
     ];
+    if let Some([freq_hz, resistor, inductor, capacitor]) = kept.port_test {
+        let what =
+            format!("internal ports closed by R, L, C against the same solved inside, {:.1} GHz", freq_hz * 1e-9);
+        rows.push(plain(&what, format!("{resistor:.0e}, {inductor:.0e}, {capacitor:.0e}")));
+    }
     for (k, (unknowns, error)) in kept.meshes.iter().enumerate() {
         let what = format!("error estimate at the top of the band, mesh {}, {unknowns} unknowns", k + 1);
         rows.push(plain(&what, format!("{error:.1e}")));

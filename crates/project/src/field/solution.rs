@@ -20,9 +20,9 @@ use volume::{
 };
 
 /// Name of the method in keys; changes when results may change.
-const METHOD: &str = "layout solution 4";
+const METHOD: &str = "layout solution 5";
 /// The same for the currents kept beside it.
-const CURRENTS: &str = "layout currents 1";
+const CURRENTS: &str = "layout currents 2";
 /// Air above an open stack before the absorbing top.
 pub(super) const LAYOUT_SETTINGS: LayoutSettings = LayoutSettings { open_height_m: 1e-3 };
 /// Distance in turns of the phases of the errors of neighbouring entries: never twice the same.
@@ -252,6 +252,7 @@ fn keep_of(solved: Solved) -> Kept {
         backward_error: solved.checks.backward_error,
         perturbed_pivots: solved.checks.perturbed_pivots,
         peak_bytes: solved.cost.peak_bytes,
+        port_test: solved.checks.internal_ports.map(|t| [t.freq_hz, t.resistor, t.inductor, t.capacitor]),
         derivatives: solved.derivatives.into_iter().map(|d| derivative(d, &freqs_hz)).collect(),
         freqs_hz,
     }
@@ -291,10 +292,10 @@ pub(crate) fn response(
     settings: &SampledSettings,
 ) -> Result<(SampledResponse, Vec<Finding>), ProjectError> {
     let task = task(design, part, text)?;
-    let mut kept = match task.kept().0 {
-        Some(kept) => kept,
+    let (mut kept, followed) = match task.kept().0 {
+        Some(kept) => (kept, false),
         None => match from_base(design, part, text)? {
-            Some(kept) => kept,
+            Some(kept) => (kept, true),
             None => {
                 let unknowns = task.estimate()?.unknowns;
                 return Err(ProjectError::NotSolved { part: part.name.value.clone(), unknowns });
@@ -310,6 +311,10 @@ pub(crate) fn response(
     let wrong = |source| ProjectError::Network { place: part.name.value.clone(), source };
     let response = SampledResponse::new(&kept.network().map_err(wrong)?, settings).map_err(wrong)?;
     let mut findings = response.findings().to_vec();
+    if followed {
+        let text = "moved numbers are followed to first order from the kept field solution";
+        findings.push(Finding::note(part.name.value.clone(), text));
+    }
     if !kept.converged {
         let text = format!(
             "the error estimate of the field solution is {:.1e}, asked {:.1e}; allow more meshes, memory or time",

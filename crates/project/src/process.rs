@@ -4,6 +4,7 @@
 //! design fully, or expands it to second order with exact derivatives of the balance.
 //! Derivatives of the passive structure are symmetric differences of its closed form, cross-sections
 //! re-solved; steps are half a standard deviation, and [`DesignProcess::step_error`] says what they leave.
+//! Where a diode model spreads by `N`, `VJ`, `M`, `FC` or `TT`, derivatives are differences of full solutions.
 //! A spread of `IS` is a shift of the forward voltage at equal current; in % it is `IS·exp(x/100)`.
 //! A model's spread at the level `diode` becomes one variable a diode.
 
@@ -35,6 +36,9 @@ enum Effect {
     Charge(Vec<(usize, f64)>),
     /// LO level, dB a unit.
     LoLevel(f64),
+    /// Adds to a number of diode models that no derivative of the balance is formed for: its name, nominal, and change a
+    /// unit. Derivatives are differences of full solutions.
+    Model { name: String, nominal: f64, step: f64 },
 }
 
 /// A design as a function of its process variables.
@@ -141,6 +145,9 @@ impl DesignProcess {
         let of_model = |s: &DiodeSite| self.design.models.get(s.model_idx).is_some_and(|m| m.name == owner);
         let own: Vec<usize> =
             (0..sites.len()).filter(|&j| sites[j].name.value == owner || of_model(&sites[j])).collect();
+        if !own.is_empty() && matches!(key, "N" | "VJ" | "M" | "FC" | "TT") {
+            return self.add_by_difference(text, sites, &own, key);
+        }
         if own.is_empty() || !matches!(key, "IS" | "forward_voltage" | "RS" | "CJ0") {
             let effect = self.number(text)?;
             self.push(name.into(), text, text.sd, effect)?;
@@ -177,6 +184,31 @@ impl DesignProcess {
         Ok(())
     }
 
+    /// Adds a number of diode models: all its diodes together, and each alone.
+    fn add_by_difference(
+        &mut self,
+        text: &ProcessText,
+        sites: &[DiodeSite],
+        own: &[usize],
+        key: &str,
+    ) -> Result<(), ProjectError> {
+        let mut common = text.sd;
+        let single = std::mem::take(&mut common[Level::Diode as usize]);
+        let mut names = Vec::new();
+        if common.iter().any(|s| *s > 0.0) {
+            names.push((text.name.value.clone(), common));
+        }
+        if single > 0.0 {
+            names.extend(own.iter().map(|&j| (format!("{}.{key}", sites[j].name.value), [0.0, 0.0, 0.0, single])));
+        }
+        for (name, sd) in names {
+            let nominal = self.design.value(&name)?;
+            let step = text.one_si.unwrap_or(0.01 * nominal);
+            self.push(name.clone(), text, sd, Effect::Model { name, nominal, step })?;
+        }
+        Ok(())
+    }
+
     /// Adds a variable; a diode spread by its model and on its own becomes one variable.
     fn push(&mut self, name: String, text: &ProcessText, sd: [f64; 4], effect: Effect) -> Result<(), ProjectError> {
         if self.variable(&name).is_some() {
@@ -186,7 +218,7 @@ impl DesignProcess {
             });
         }
         let nominal = match &effect {
-            Effect::Number { nominal, .. } => format!("{nominal:.6e}"),
+            Effect::Number { nominal, .. } | Effect::Model { nominal, .. } => format!("{nominal:.6e}"),
             _ => String::new(),
         };
         self.variables.push(Variable { name, unit: text.unit.clone(), nominal, law: text.law, sd });
@@ -224,7 +256,9 @@ impl DesignProcess {
         for (effect, &x) in self.effects.iter().zip(x) {
             let add = |into: &mut Vec<f64>, of: &[(usize, f64)]| of.iter().for_each(|&(j, f)| into[j] += f * x);
             match effect {
-                Effect::Number { name, nominal, step } if x != 0.0 => out.push((name.clone(), nominal + step * x)),
+                Effect::Number { name, nominal, step } | Effect::Model { name, nominal, step } if x != 0.0 => {
+                    out.push((name.clone(), nominal + step * x))
+                }
                 Effect::Forward(of) => add(&mut forward, of),
                 Effect::Series(of) => add(&mut series, of),
                 Effect::Charge(of) => add(&mut charge, of),
@@ -344,7 +378,33 @@ impl DesignProcess {
             }
             curvature.extend(d.second.iter().map(|c| twice_through(&map, c)));
         }
-        Ok(Expansion { at: x.to_vec(), values, gradient: CMatrix::from_rows(&rows), curvature })
+        let mut found = Expansion { at: x.to_vec(), values, gradient: CMatrix::from_rows(&rows), curvature };
+        self.add_differences(&mut found)?;
+        Ok(found)
+    }
+
+    /// Derivatives with respect to numbers of diode models, from full solutions half a standard deviation to both sides;
+    /// mixed second ones are left out.
+    fn add_differences(&self, e: &mut Expansion) -> Result<(), ProjectError> {
+        for (k, v) in self.variables.iter().enumerate() {
+            if !matches!(self.effects[k], Effect::Model { .. }) {
+                continue;
+            }
+            let h = STEP_SD * v.total_sd();
+            let at = |sign: f64| -> Result<Vec<Complex64>, ProjectError> {
+                let mut x = e.at.clone();
+                x[k] += sign * h;
+                Ok(self.solve_all(&x, false)?.1.into_iter().flat_map(|o| o.amplitudes).collect())
+            };
+            let (up, down) = (at(1.0)?, at(-1.0)?);
+            for a in 0..up.len() {
+                e.gradient[(a, k)] = (up[a] - down[a]) / (2.0 * h);
+                if let Some(c) = e.curvature.get_mut(a) {
+                    c[(k, k)] = (up[a] + down[a] - e.values[a] * 2.0) / (h * h);
+                }
+            }
+        }
+        Ok(())
     }
 
     /// Parameters of the balance moved by one unit of each variable: `map[variable]` lists them.
@@ -365,6 +425,7 @@ impl DesignProcess {
                 // relative to the charge at this point
                 Effect::Charge(of) => of.iter().map(|&(j, f)| (first + 2 * n + j, f / charge[j])).collect(),
                 Effect::LoLevel(db) => vec![(n_parameters - 1, db / DB_PER_NP)],
+                Effect::Model { .. } => Vec::new(),
             }
         };
         self.effects.iter().enumerate().map(of).collect()

@@ -50,7 +50,8 @@ pub(crate) fn shares(
         });
         let (mut first, mut total) = (0.0, 0.0);
         for (b, m) in base.iter().zip(mixed?) {
-            first += b.1 * (m - b.0);
+            // without the mean, which would drown a small variance in its own sampling error
+            first += (b.1 - mean) * (m - b.0);
             total += 0.5 * (b.0 - m).powi(2);
         }
         let scale = if variance > 0.0 { 1.0 / (variance * n as f64) } else { 0.0 };

@@ -43,7 +43,7 @@ impl Default for SpreadSettings {
             replicates: 8,
             seed: 1,
             checks: 8,
-            full_max: 32,
+            full_max: 96,
             confidence: 0.95,
             coverage: 0.9,
             share_points: 256,
@@ -104,6 +104,8 @@ pub struct RequirementSpread {
     pub shares: Vec<Share>,
     /// Share of the variance by level.
     pub level_shares: Vec<Share>,
+    /// The worst of all points as likely as one variable alone at [`CORNER_SD`].
+    pub worst_vector: WorstCase,
     /// Corner of one total standard deviation times [`CORNER_SD`] in every variable that is worst for it.
     pub worst_case: WorstCase,
 }
@@ -165,7 +167,7 @@ pub fn spread(
 ) -> Result<(Spread, Surrogate), ProcessError> {
     let variables = process.variables();
     let sampler = Sampler::new(variables, process.correlations())?;
-    let surrogate = Surrogate::new(process.expand(&vec![0.0; variables.len()])?);
+    let mut surrogate = Surrogate::new(process.expand(&vec![0.0; variables.len()])?);
     // another seed than the samples: these points are held out
     let held_out = sampler.draws(Scheme::Sobol, settings.checks, settings.seed ^ HELD_OUT);
     let check = surrogate.check(process, &held_out, watch)?;
@@ -203,7 +205,7 @@ pub fn spread(
             overall_of_kept,
             overall_binomial: binomial,
             lot_and_tile: lot_and_tile(process, &surrogate, &draws),
-            full_solutions: (check.points, edge.len(), found.len()),
+            full_solutions: (check.points, edge.len(), 2 * found.len()),
             requirements: found,
             units,
             nominal,
@@ -400,6 +402,7 @@ fn judge(
         nominal: requirement.value(nominal),
         yield_: own.share(std::slice::from_ref(requirement), &[0], settings),
         open,
+        worst_vector: worst_vector(process, requirement, surrogate)?,
         worst_case: worst_case(process, requirement, surrogate)?,
         requirement: requirement.clone(),
         samples: judged.units.iter().map(|m| requirement.value(m)).collect(),
@@ -456,3 +459,46 @@ fn worst_case(
 
 /// Rounds of single turns in the search of the worst corner.
 const TURNS_MAX: usize = 8;
+
+/// The worst point by the surrogate on the ellipsoid of [`CORNER_SD`] standard deviations: the direction
+/// of steepest loss of margin, followed until it stands.
+fn worst_vector(
+    process: &dyn Process,
+    requirement: &Requirement,
+    surrogate: &Surrogate,
+) -> Result<WorstCase, ProcessError> {
+    let sd: Vec<f64> = process.variables().iter().map(Variable::total_sd).collect();
+    let margin = |z: &[f64]| {
+        let x: Vec<f64> = z.iter().zip(&sd).map(|(z, sd)| z * sd).collect();
+        requirement.limit.margin(requirement.value(&surrogate.measures(process, &x)))
+    };
+    let mut z = vec![0.0; sd.len()];
+    let mut best = (margin(&z), z.clone());
+    for _ in 0..TURNS_MAX {
+        let slope = |k: usize| {
+            let at = |step: f64| {
+                let mut z = z.clone();
+                z[k] += step;
+                margin(&z)
+            };
+            if sd[k] > 0.0 { (at(SLOPE_STEP) - at(-SLOPE_STEP)) / (2.0 * SLOPE_STEP) } else { 0.0 }
+        };
+        let down: Vec<f64> = (0..z.len()).map(|k| -slope(k)).collect();
+        let length = down.iter().map(|x| x * x).sum::<f64>().sqrt();
+        if !(length.is_finite() && length > 0.0) {
+            break;
+        }
+        z = down.iter().map(|x| x * CORNER_SD / length).collect();
+        let now = margin(&z);
+        if now >= best.0 {
+            break;
+        }
+        best = (now, z.clone());
+    }
+    let x: Vec<f64> = best.1.iter().zip(&sd).map(|(z, sd)| z * sd).collect();
+    let value = requirement.value(&process.measures(&process.solve(&x)?));
+    Ok(WorstCase { surrogate: requirement.value(&surrogate.measures(process, &x)), x, sd: CORNER_SD, value })
+}
+
+/// Step of slopes in the search of the worst point, standard deviations.
+const SLOPE_STEP: f64 = 0.05;

@@ -1,4 +1,9 @@
 //! Second-order surrogate of complex answers, checked at full solutions.
+//!
+//! Two forms have the same value, first and second derivatives: the Taylor polynomial `a + l + q`, and the quotient
+//! `a + l/(1 − q/l)` along every direction, which is exact for a pole that moves with the variables (a resonance near
+//! the band). Each answer takes the form that the held-out full solutions prefer in the sum of squares over all of
+//! them; with two forms and several points little is left to luck, and the error told is the largest of that form.
 
 use crate::{Draw, Expansion, Process, ProcessError};
 use numerics::{Complex64, Watch, parallel};
@@ -11,7 +16,12 @@ pub struct Surrogate {
     active: Vec<usize>,
     /// Coefficients of one answer after another: value, first, upper triangle of second derivatives.
     packed: Vec<Complex64>,
+    /// Answers formed as a quotient.
+    quotient: Vec<bool>,
 }
+
+/// Second-order over first-order part above which a quotient is not formed: its pole may be near.
+const QUOTIENT_MAX: f64 = 0.5;
 
 /// What held-out full solutions say of a surrogate.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -61,7 +71,7 @@ impl Surrogate {
                 }
             }
         }
-        Self { expansion, active, packed }
+        Self { quotient: vec![false; expansion.values.len()], expansion, active, packed }
     }
 
     /// The expansion behind it.
@@ -69,19 +79,44 @@ impl Surrogate {
         &self.expansion
     }
 
+    /// Number of answers formed as a quotient.
+    pub fn quotients(&self) -> usize {
+        self.quotient.iter().filter(|q| **q).count()
+    }
+
     /// Answers at `x`.
     pub fn answers(&self, x: &[f64]) -> Vec<Complex64> {
-        let d: Vec<f64> = self.active.iter().map(|&k| x[k] - self.expansion.at[k]).collect();
-        let mut terms = Vec::with_capacity(1 + d.len() * (d.len() + 3) / 2);
-        terms.push(1.0);
-        terms.extend(&d);
-        for (i, a) in d.iter().enumerate() {
-            terms.extend(d[i..].iter().map(|b| a * b));
-        }
-        self.packed
-            .chunks_exact(terms.len())
-            .map(|c| c.iter().zip(&terms).map(|(c, t)| c * t).sum::<Complex64>())
+        self.parts(x)
+            .into_iter()
+            .zip(&self.quotient)
+            .map(|(parts, &quotient)| if quotient { as_quotient(parts) } else { as_polynomial(parts) })
             .collect()
+    }
+
+    /// Value, first-order and second-order part of every answer.
+    fn parts(&self, x: &[f64]) -> Vec<[Complex64; 3]> {
+        let d: Vec<f64> = self.active.iter().map(|&k| x[k] - self.expansion.at[k]).collect();
+        let mut products = Vec::with_capacity(d.len() * (d.len() + 1) / 2);
+        for (i, a) in d.iter().enumerate() {
+            products.extend(d[i..].iter().map(|b| a * b));
+        }
+        let sum = |c: &[Complex64], t: &[f64]| c.iter().zip(t).map(|(c, t)| c * t).sum::<Complex64>();
+        self.packed
+            .chunks_exact(1 + d.len() + products.len())
+            .map(|c| [c[0], sum(&c[1..=d.len()], &d), sum(&c[1 + d.len()..], &products)])
+            .collect()
+    }
+
+    /// Chooses the form of each answer by full solutions.
+    fn choose(&mut self, points: &[Vec<f64>], solved: &[Vec<Complex64>]) {
+        let mut squares = vec![[0.0; 2]; self.quotient.len()];
+        for (x, full) in points.iter().zip(solved) {
+            for ((s, parts), full) in squares.iter_mut().zip(self.parts(x)).zip(full) {
+                s[0] += (as_polynomial(parts) - full).norm_sqr();
+                s[1] += (as_quotient(parts) - full).norm_sqr();
+            }
+        }
+        self.quotient = squares.iter().map(|s| s[1] < s[0]).collect();
     }
 
     /// Answers of the first-order part alone.
@@ -100,10 +135,11 @@ impl Surrogate {
         process.measures(&self.answers(x))
     }
 
-    /// Compares with full solutions at `draws`, which the surrogate has not seen.
-    pub fn check(&self, process: &dyn Process, draws: &[Draw], watch: &dyn Watch) -> Result<Check, ProcessError> {
+    /// Compares with full solutions at `draws`, and chooses by them the form of each answer.
+    pub fn check(&mut self, process: &dyn Process, draws: &[Draw], watch: &dyn Watch) -> Result<Check, ProcessError> {
         let points: Vec<Vec<f64>> = draws.iter().map(Draw::total).collect();
         let solved = parallel::map_watched(&points, watch, "checks of the surrogate", |x| process.solve(x))?;
+        self.choose(&points, &solved);
         let n_q = process.quantities().len();
         let mut out = Check { points: points.len(), ..Check::default() };
         out.answer_error = vec![0.0; self.expansion.values.len()];
@@ -129,4 +165,24 @@ impl Surrogate {
         out.spread = (0..n_q).map(|q| variance(q).sqrt()).collect();
         Ok(out)
     }
+}
+
+fn as_polynomial([value, first, second]: [Complex64; 3]) -> Complex64 {
+    value + first + second
+}
+
+/// `a + l/(1 − q/l)`, never further than [`QUOTIENT_MAX`] towards its pole.
+fn as_quotient([value, first, second]: [Complex64; 3]) -> Complex64 {
+    let size = first.norm();
+    if size == 0.0 {
+        return value + second;
+    }
+    let ratio = second / first;
+    let beyond = ratio.norm() / QUOTIENT_MAX;
+    if beyond <= 1.0 {
+        return value + first / (1.0 - ratio);
+    }
+    // the quotient up to the bound, the rest of the second-order part as it stands: continuous in both parts
+    let inside = ratio / beyond;
+    value + first / (1.0 - inside) + second * (1.0 - 1.0 / beyond)
 }

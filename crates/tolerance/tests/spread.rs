@@ -38,6 +38,7 @@ fn a_linear_gaussian_case_has_its_yield_shares_and_worst_corner() {
     let (lot, tile) = found.lot_and_tile[0];
     check("standard deviation between lots", 4.0, 0.02, points, "as declared", lot);
     check("standard deviation within a lot", 3.0, 0.02, points, "as declared", tile);
+    check("worst vector", 25.0, 1e-6, "slopes", "10 + 3 standard deviations of 5", r.worst_vector.value);
     check("worst corner", 31.0, 1e-9, "rounding", "10 + 3 (3 + 4)", r.worst_case.value);
     let (low, high) = found.bands[0];
     check("90 % band, low", 10.0 - 1.6448536 * 5.0, 0.1, points, "normal distribution", low);
@@ -68,7 +69,39 @@ fn units_on_the_edge_are_solved_fully_where_the_surrogate_errs() {
     check("yield by full solutions", 0.884930329778292, 0.004, "1024 points", "normal distribution at 1.2", y);
     let few = SpreadSettings { full_max: 3, ..settings };
     let (found, _) = spread(&process, &[at_most(limit)], &few, &Quiet).expect("closed form");
-    assert!(found.full_solutions.1 == 3 && found.left_open > 0);
+    assert!(found.full_solutions.1 == 3 && found.left_open > 0 && found.requirements[0].open == found.left_open);
+    // what is left open widens the interval: the true yield is inside although the surrogate errs
+    let open = found.requirements[0].yield_;
+    let settled = 0.884930329778292;
+    assert!(open.low < settled && settled < open.high && open.high - open.low > 0.5 * found.left_open as f64 / 1024.0);
+}
+
+#[test]
+fn a_pole_that_moves_with_the_variables_is_met_by_the_quotient() {
+    // a resonance: 1/(0.5 + 0.1j + x − y); the polynomial of second order misses it by far
+    let variables = vec![normal("x", 0.05), normal("y", 0.05)];
+    let process = Closed::new(variables, 1, |x| vec![1.0 / Complex64::new(0.5 + x[0] - x[1], 0.1)]);
+    let settings = SpreadSettings { units: 256, share_points: 0, ..SpreadSettings::default() };
+    let (found, surrogate) = spread(&process, &[], &settings, &Quiet).expect("closed form");
+    assert_eq!(surrogate.quotients(), 1);
+    // curvature as a difference over one standard deviation leaves a per cent of it; the polynomial leaves a tenth
+    assert!(found.check.worst[0] < 1e-2 * found.check.spread[0], "{:?}", found.check);
+    // a plain polynomial keeps its form
+    let process = Closed::new(vec![normal("x", 1.0)], 1, |x| vec![(1.0 + x[0] + 0.3 * x[0] * x[0]).into()]);
+    let (found, surrogate) = spread(&process, &[], &settings, &Quiet).expect("closed form");
+    assert!(surrogate.quotients() == 0 && found.check.worst[0] < 1e-6, "{:?}", found.check);
+}
+
+#[test]
+fn yield_is_told_without_what_the_nominal_point_misses() {
+    let process = Closed::new(vec![normal("a", 5.0)], 1, |x| vec![(10.0 + x[0]).into()]);
+    let settings = SpreadSettings { units: 1024, share_points: 0, ..SpreadSettings::default() };
+    let (found, _) = spread(&process, &[at_most(15.0), at_most(0.0)], &settings, &Quiet).expect("closed form");
+    let kept = found.overall_of_kept.expect("one is missed");
+    check("yield of what is kept", 0.841344746068543, 0.005, "1024 points", "normal distribution", kept.value);
+    check("overall yield", 0.02275013194817921, 0.004, "1024 points", "normal distribution", found.overall.value);
+    let (found, _) = spread(&process, &[at_most(15.0)], &settings, &Quiet).expect("closed form");
+    assert_eq!(found.overall_of_kept, None);
 }
 
 #[test]

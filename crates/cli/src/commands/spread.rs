@@ -22,7 +22,7 @@ pub(crate) struct Spread {
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
     /// Full solutions allowed for units on the edge of a requirement
-    #[arg(long, value_name = "N", default_value_t = 32)]
+    #[arg(long, value_name = "N", default_value_t = 96)]
     full: u32,
 }
 

@@ -123,7 +123,7 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
     let plan = plan::read_plan(&root);
     let requirements = plan::read_requirements(&root);
     let models = model::read_models(&root);
-    let technology = stack::read_technology(&root, folder, sink);
+    let (technology, shared) = stack::read_technology(&root, folder, sink).unzip();
     let given = root.has("stackup") || root.has("technology");
     let drawn = section::Process { given, technology: technology.as_ref(), layouts: &[] };
     let layouts = layout::read_layouts(&root, &drawn);
@@ -131,7 +131,7 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
     let process = section::Process { layouts: &layouts, ..drawn };
     let circuit = circuit::read_circuit(&root, &models, &process);
     let settings = settings::read_settings(&root);
-    let spreads = process::read_process(&root);
+    let (spreads, of_technology) = process::joined(shared.unwrap_or_default(), process::read_process(&root));
     root.finish();
     let mut findings = Vec::new();
     if let Some(CircuitText::Free(free)) = &circuit {
@@ -158,7 +158,7 @@ fn parse_with(file: &str, text: &str, folder: &Path, sink: &Sink) -> Option<Desi
         moved_from: None,
         findings,
     };
-    process::check(&design, sink);
+    process::check(&design, of_technology, sink);
     Some(design)
 }
 

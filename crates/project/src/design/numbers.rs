@@ -188,6 +188,11 @@ fn quantity<Q: Quantity>(q: &mut Q, new: Option<f64>) -> f64 {
     q.stored()
 }
 
+/// Whether a stack alone has a number of this name.
+pub(super) fn is_of_stack(stack: &Stackup, name: &str) -> bool {
+    of_stack(&mut stack.clone(), bare(name), None).is_some()
+}
+
 fn of_stack(stack: &mut Stackup, name: &str, new: Option<f64>) -> Option<f64> {
     let is_metal = |r: &Role| matches!(r, Role::Metal { .. });
     if name == "registration" {

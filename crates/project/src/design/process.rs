@@ -1,10 +1,15 @@
 //! `[[process]]`: what spreads in fabrication, how much, and at which level.
+//!
+//! A technology file shared by many designs may hold the tables of its own numbers; a table of the design with the same
+//! name stands in place of that one.
 
 use super::Design;
 use super::circuit::CircuitText;
+use super::numbers::is_of_stack;
 use super::problem::ProblemKind;
 use super::tree::{At, Sink, Table, meant_or_list};
-use quantity::{Capacitance, Inductance, Length, PowerRatio, Quantity, Resistance, Voltage};
+use quantity::{Capacitance, Inductance, Length, PowerRatio, Quantity, Resistance, Time, Voltage};
+use stackup::Stackup;
 use std::str::FromStr;
 use tolerance::{Law, Level};
 
@@ -121,7 +126,8 @@ fn spread_of(text: &str) -> Result<(f64, String, Option<f64>), String> {
         .or_else(|| stored::<PowerRatio>(unit))
         .or_else(|| stored::<Resistance>(unit))
         .or_else(|| stored::<Capacitance>(unit))
-        .or_else(|| stored::<Inductance>(unit));
+        .or_else(|| stored::<Inductance>(unit))
+        .or_else(|| stored::<Time>(unit));
     size.map(|size| (value, unit.to_string(), Some(size))).ok_or_else(|| format!("`{unit}` is no unit of a spread"))
 }
 
@@ -142,18 +148,80 @@ fn fits(name: &str, unit: &str) -> bool {
         "CJ0" | "capacitance" | "pad_capacitance" => is(stored::<Capacitance>(unit).is_some()),
         "inductance" | "finger_inductance" => is(stored::<Inductance>(unit).is_some()),
         "permittivity" | "loss_tangent" | "conductivity" => is(unit.is_empty()),
+        "N" | "M" | "FC" => is(unit.is_empty()),
+        "VJ" => is(stored::<Voltage>(unit).is_some()),
+        "TT" => is(stored::<Time>(unit).is_some()),
         LO_LEVEL => stored::<PowerRatio>(unit).is_some(),
         _ => false,
     }
 }
 
-/// Names, units and levels against the design.
-pub(super) fn check(design: &Design, sink: &Sink) {
+/// All variables of a design: those of the technology that the design does not declare anew, then its own; and how
+/// many are of the technology.
+pub(super) fn joined(technology: Vec<ProcessText>, own: Vec<ProcessText>) -> (Vec<ProcessText>, usize) {
+    let is_anew = |p: &ProcessText| own.iter().any(|o| o.name.value == p.name.value);
+    let mut all: Vec<ProcessText> = technology.into_iter().filter(|p| !is_anew(p)).collect();
+    let n = all.len();
+    all.extend(own);
+    (all, n)
+}
+
+/// The tables of a technology file, which know the stack only.
+pub(super) fn check_of_stack(stack: &Stackup, spreads: &[ProcessText], sink: &Sink) {
+    for (i, p) in spreads.iter().enumerate() {
+        let name = p.name.value.as_str();
+        let place = p.name.span.clone();
+        if !is_of_stack(stack, name) {
+            let message = format!("`{name}` is no number of this stack");
+            let help =
+                "a technology file spreads its layers and materials; diodes, parts and levels spread in the design";
+            sink.push(ProblemKind::UnknownName, place, message, help);
+            continue;
+        }
+        check_one(spreads, i, sink);
+        if p.sd[Level::Diode as usize] > 0.0 {
+            let message = format!("`{name}` belongs to no diode, but spreads at the level `diode`");
+            let help = "use the level `tile` for the scatter of one unit";
+            sink.push(ProblemKind::ImpossibleValue, place, message, help);
+        }
+    }
+}
+
+/// What holds for every table: declared once, in units that fit, correlated with variables before it.
+fn check_one(all: &[ProcessText], i: usize, sink: &Sink) {
+    let p = &all[i];
+    let name = p.name.value.as_str();
+    let place = p.name.span.clone();
+    if all[..i].iter().any(|q| q.name.value == name) {
+        let help = "one table a variable; write all its levels there";
+        sink.push(ProblemKind::DuplicateName, place.clone(), format!("`{name}` is declared twice"), help);
+    }
+    if !fits(name, &p.unit) {
+        let message = if matches!(name.rsplit('.').next(), Some("XTI" | "barrier")) {
+            format!("a spread of `{name}` is not supported")
+        } else {
+            format!("`{name}` does not spread in `{}`", p.unit)
+        };
+        let help = "lengths in um, IS in mV of forward voltage or %, RS and CJ0 in % or their units, levels in dB, \
+                    VJ in mV, TT in ps, N, M, FC and permittivities as plain numbers, all of them also in %";
+        sink.push(ProblemKind::ImpossibleValue, place, message, help);
+    }
+    for (with, ..) in &p.correlated {
+        if !all[..i].iter().any(|q| q.name.value == with.value) {
+            let message = format!("`{}` is no variable declared before `{name}`", with.value);
+            let help = "declare the other variable of the pair first";
+            sink.push(ProblemKind::UnknownName, with.span.clone(), message, help);
+        }
+    }
+}
+
+/// Names, units and levels against the design; the first `of_technology` were checked in their own file.
+pub(super) fn check(design: &Design, of_technology: usize, sink: &Sink) {
     let diode_owners: Vec<&str> = match &design.circuit {
         CircuitText::Free(free) => free.diodes.iter().map(|d| d.name.value.as_str()).collect(),
         CircuitText::Template { .. } => Vec::new(),
     };
-    for (i, p) in design.process.iter().enumerate() {
+    for (i, p) in design.process.iter().enumerate().skip(of_technology) {
         let name = p.name.value.as_str();
         let place = p.name.span.clone();
         if name != LO_LEVEL && design.value(name).is_err() {
@@ -164,23 +232,15 @@ pub(super) fn check(design: &Design, sink: &Sink) {
             sink.push(ProblemKind::UnknownName, place.clone(), message, meant_or_list(name, &words));
             continue;
         }
-        if design.process[..i].iter().any(|q| q.name.value == name) {
-            let help = "one table a variable; write all its levels there";
-            sink.push(ProblemKind::DuplicateName, place.clone(), format!("`{name}` is declared twice"), help);
-        }
-        if !fits(name, &p.unit) {
-            let message = if matches!(name.rsplit('.').next(), Some("N" | "VJ" | "M" | "FC" | "TT" | "XTI" | "barrier"))
-            {
-                format!("a spread of `{name}` is not supported")
-            } else {
-                format!("`{name}` does not spread in `{}`", p.unit)
-            };
-            let help = "lengths in um, IS in mV of forward voltage or %, RS and CJ0 in % or their units, levels in dB, \
-                        permittivities as plain numbers or %; N, VJ, M, FC and TT stay nominal";
-            sink.push(ProblemKind::ImpossibleValue, place.clone(), message, help);
-        }
+        check_one(&design.process, i, sink);
         let of_model = design.models.iter().any(|m| name.starts_with(&format!("{}.", m.name)));
         let of_diode = diode_owners.iter().any(|d| name.starts_with(&format!("{d}.")));
+        let key = name.rsplit('.').next().unwrap_or_default();
+        if p.sd[Level::Diode as usize] > 0.0 && of_model && matches!(key, "VJ" | "M" | "FC" | "TT") {
+            let message = format!("`{name}` belongs to the model, but spreads at the level `diode`");
+            let help = "single diodes differ by IS, N, RS and CJ0; give this one a level up to `tile`";
+            sink.push(ProblemKind::ImpossibleValue, place.clone(), message, help);
+        }
         if p.sd[Level::Diode as usize] > 0.0 && !of_model && !of_diode {
             let message = format!("`{name}` belongs to no diode, but spreads at the level `diode`");
             sink.push(
@@ -189,13 +249,6 @@ pub(super) fn check(design: &Design, sink: &Sink) {
                 message,
                 "use the level `tile` for the scatter of one unit",
             );
-        }
-        for (with, ..) in &p.correlated {
-            if !design.process[..i].iter().any(|q| q.name.value == with.value) {
-                let message = format!("`{}` is no variable declared before `{name}`", with.value);
-                let help = "declare the other variable of the pair first";
-                sink.push(ProblemKind::UnknownName, with.span.clone(), message, help);
-            }
         }
     }
 }

@@ -4,6 +4,7 @@
 //! Spreads are standard deviations: a quantity, or a ratio of the nominal value.
 
 use super::problem::{DesignError, ProblemKind};
+use super::process::{self, ProcessText};
 use super::tree::{At, Rule, Sink, Table, meant_or_list};
 use quantity::{Conductivity, Frequency, Length, Quantity, Ratio};
 use stackup::{
@@ -16,7 +17,9 @@ use toml::de::{DeTable, DeValue};
 const GIVEN_AT_HZ: f64 = 10e9;
 
 /// Reads the stack of a design, wherever it stands; none when the design has none.
-pub(super) fn read_technology(root: &Table<'_>, folder: &Path, sink: &Sink) -> Option<Technology> {
+///
+/// A technology file may also say what spreads.
+pub(super) fn read_technology(root: &Table<'_>, folder: &Path, sink: &Sink) -> Option<(Technology, Vec<ProcessText>)> {
     let file = root.text("technology");
     if let (Some(file), true) = (&file, root.has("stackup")) {
         let message = "the design has both `technology` and `[stackup]`".to_string();
@@ -29,13 +32,13 @@ pub(super) fn read_technology(root: &Table<'_>, folder: &Path, sink: &Sink) -> O
             let table = root.table("stackup")?;
             let technology = read_stack(&table);
             table.finish();
-            technology
+            technology.map(|t| (t, Vec::new()))
         }
     }
 }
 
 /// A technology file beside the design; its own problems become those of that file.
-fn read_file(name: &At<String>, folder: &Path, sink: &Sink) -> Option<Technology> {
+fn read_file(name: &At<String>, folder: &Path, sink: &Sink) -> Option<(Technology, Vec<ProcessText>)> {
     let path = folder.join(&name.value);
     let text = match std::fs::read_to_string(&path) {
         Ok(text) => text,
@@ -46,8 +49,8 @@ fn read_file(name: &At<String>, folder: &Path, sink: &Sink) -> Option<Technology
             return None;
         }
     };
-    match parse_technology(&name.value, &text) {
-        Ok(technology) => Some(technology),
+    match parse_file(&name.value, &text) {
+        Ok(found) => Some(found),
         Err(error) => {
             sink.elsewhere(error);
             None
@@ -60,6 +63,10 @@ fn read_file(name: &At<String>, folder: &Path, sink: &Sink) -> Option<Technology
 /// # Errors
 /// All problems of the text, in file order.
 pub fn parse_technology(file: &str, text: &str) -> Result<Technology, DesignError> {
+    Ok(parse_file(file, text)?.0)
+}
+
+fn parse_file(file: &str, text: &str) -> Result<(Technology, Vec<ProcessText>), DesignError> {
     let sink = Sink::default();
     let (document, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
@@ -71,8 +78,12 @@ pub fn parse_technology(file: &str, text: &str) -> Result<Technology, DesignErro
         let root = Table::new(document.get_ref(), 0..0, "", &sink);
         super::check_format(&root);
         let technology = read_stack(&root);
+        let spreads = process::read_process(&root);
         root.finish();
-        technology
+        technology.map(|t| {
+            process::check_of_stack(&t.stackup, &spreads, &sink);
+            (t, spreads)
+        })
     } else {
         None
     };

@@ -90,6 +90,12 @@ impl Distributions {
         Ok(Self { quantities })
     }
 
+    /// Band of a quantity around its nominal value, and what is promised of it.
+    pub fn of(&self, quantity: &tolerance::Quantity) -> Option<(Band, Promise)> {
+        let one = self.nearest(quantity.measure, quantity.conditions.rf_hz)?;
+        Some((one.band, one.promise(one.nominal, 0.0)))
+    }
+
     fn nearest(&self, measure: Measure, rf_hz: Option<f64>) -> Option<&One> {
         let distance = |q: &One| match (q.rf_hz, rf_hz) {
             (Some(a), Some(b)) => (a - b).abs(),

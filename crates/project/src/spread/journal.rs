@@ -110,6 +110,8 @@ fn identity(process: &DesignProcess) -> String {
     let mut hasher = blake3::Hasher::new();
     hasher.update(env!("CARGO_PKG_VERSION").as_bytes());
     hasher.update(process.design().source_text.as_bytes());
+    // units and names, which a technology file may change without the design
+    hasher.update(format!("{:?}", process.variables()).as_bytes());
     // network data, technology files and the engine itself show in the nominal answers
     for a in process.nominal_answers() {
         hasher.update(&a.re.to_bits().to_le_bytes());

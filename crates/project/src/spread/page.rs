@@ -82,19 +82,21 @@ fn yield_section(found: &Found) -> Section {
         s.requirements.iter().filter(|r| fails_nominally(r)).map(|r| name_of(&r.requirement.limit)).collect();
     let of_kept = s.overall_of_kept.map(|kept| Card {
         tone: tone(kept),
-        title: format!("{} keep every requirement that the nominal design keeps", percent(kept)),
+        title: format!("{:.1} % keep what nominal keeps", 100.0 * kept.value),
         text: format!(
-            "Left out, because the design misses them before anything spreads: {}. Fabrication cannot be blamed for \
+            "{} keep every requirement that the nominal design keeps. Left out, because the design misses them before anything spreads: {}. Fabrication cannot be blamed for \
              those; change the design or the requirement.",
+            percent(kept),
             failing.join("; ")
         ),
         facts: Vec::new(),
     });
     let card = Card {
         tone: tone(s.overall),
-        title: format!("{} of the units keep every requirement", percent(s.overall)),
+        title: format!("{:.1} % keep every requirement", 100.0 * s.overall.value),
         text,
         facts: vec![
+            ("interval".into(), percent(s.overall)),
             ("if draws were independent, Wilson".into(), percent(wilson)),
             ("if draws were independent, exact".into(), percent(exact)),
             ("full solutions on the edge of a requirement".into(), s.full_solutions.1.to_string()),
@@ -108,6 +110,7 @@ fn yield_section(found: &Found) -> Section {
             percent(r.yield_),
             if fails_nominally(r) { "missed".into() } else { "kept".into() },
             r.open.to_string(),
+            format!("{:.2}", r.worst_vector.value),
             format!("{:.2}", r.worst_case.value),
             r.shares.first().map_or_else(String::new, |x| format!("{} ({:.0} %)", x.name, 100.0 * x.total)),
         ]
@@ -118,6 +121,7 @@ fn yield_section(found: &Found) -> Section {
         "Yield",
         "By the nominal design",
         "Units left open",
+        "Worst vector",
         "Worst corner",
         "Largest share",
     ];
@@ -212,27 +216,21 @@ fn requirement_section(found: &Found, i: usize, r: &RequirementSpread) -> Sectio
     let text = format!(
         "{} of the units keep it; {deciding}. Nominal {:.3} {unit}; worst unit drawn bounds {:.2} % of all units with {:.0} % \
          confidence if draws were independent. Worst corner, every variable at {:.0} standard deviations: {:.3} {unit} \
-         by a full solution, {:.3} {unit} by the surrogate.",
+         by a full solution, {:.3} {unit} by the surrogate. Worst vector, as likely as one variable alone at {:.0} \
+         standard deviations: {:.3} {unit} by a full solution, {:.3} {unit} by the surrogate. Where the two differ, the \
+         full solution counts and the surrogate has been left behind.",
         percent(r.yield_),
         r.nominal,
         100.0 * covered,
         100.0 * found.settings.confidence,
         r.worst_case.sd,
         r.worst_case.value,
-        r.worst_case.surrogate
+        r.worst_case.surrogate,
+        r.worst_vector.sd,
+        r.worst_vector.value,
+        r.worst_vector.surrogate
     );
-    let corner = Grid {
-        title: "Worst corner".into(),
-        heads: ["Variable", "Deviation", "Unit"].map(String::from).to_vec(),
-        rows: found
-            .spread
-            .variables
-            .iter()
-            .zip(&r.worst_case.x)
-            .filter(|(_, x)| **x != 0.0)
-            .map(|(v, x)| vec![v.name.clone(), format!("{x:+.3}"), v.unit.clone()])
-            .collect(),
-    };
+    let corner = worst_points(found, r);
     let figures = vec![
         Figure::Histogram(histogram),
         Figure::Bars(shares),
@@ -241,6 +239,27 @@ fn requirement_section(found: &Found, i: usize, r: &RequirementSpread) -> Sectio
         Figure::Grid(corner),
     ];
     section(&format!("requirement_{}", i + 1), name, text, figures)
+}
+
+/// The worst vector and the worst corner, variable by variable.
+fn worst_points(found: &Found, r: &RequirementSpread) -> Grid {
+    let row = |k: usize| {
+        let v = &found.spread.variables[k];
+        let sd = v.total_sd();
+        let (vector, corner) = (r.worst_vector.x[k], r.worst_case.x[k]);
+        let in_sd = if sd > 0.0 { format!("{:+.2}", vector / sd) } else { String::new() };
+        vec![v.name.clone(), format!("{vector:+.3}"), in_sd, format!("{corner:+.3}"), v.unit.clone()]
+    };
+    let moved = |k: &usize| r.worst_case.x[*k] != 0.0 || r.worst_vector.x[*k] != 0.0;
+    let mut order: Vec<usize> = (0..found.spread.variables.len()).filter(moved).collect();
+    let reach = |k: usize| (r.worst_vector.x[k] / found.spread.variables[k].total_sd()).abs();
+    order.sort_by(|&a, &b| reach(b).total_cmp(&reach(a)).then(a.cmp(&b)));
+    let heads = ["Variable", "Worst vector", "In standard deviations", "Worst corner", "Unit"];
+    Grid {
+        title: "Worst vector and worst corner".into(),
+        heads: heads.map(String::from).to_vec(),
+        rows: order.into_iter().map(row).collect(),
+    }
 }
 
 /// Which quantity decides, and how far the surrogate may speak for the requirement.
@@ -334,9 +353,12 @@ fn check_section(found: &Found) -> Section {
     let (k, m) = found.process.orders();
     let text = format!(
         "Units are drawn from a second-order expansion of complex amplitudes with exact derivatives at {k} LO harmonics \
-         and signal order {m}; {} full solutions it has not seen are compared here. Units that its largest error could \
+         and signal order {m}; {} full solutions it has not seen are compared here. {} of {} amplitudes take the \
+         quotient form, which follows a moving resonance. Units that its largest error could \
          carry over a limit were solved fully.",
-        c.points
+        c.points,
+        found.surrogate.quotients(),
+        found.surrogate.expansion().values.len()
     );
     section("check", "How far the surrogate holds", text, vec![Figure::Grid(grid)])
 }

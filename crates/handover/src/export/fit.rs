@@ -10,7 +10,8 @@ use crate::point::{Lo, two_tone};
 use crate::{HandoverError, Model};
 use mixer::{Mixer, Plan};
 use network::rational::{
-    Asymptote, EnforceSettings, FitSettings, RationalModel, enforce_passivity, fit_matrices, rms_miss, violations,
+    Asymptote, EnforceSettings, FitSettings, RationalModel, basis, enforce_passivity, fit_matrices, rms_miss,
+    violations,
 };
 use network::{FrequencyResponse, NetworkError, hygiene};
 use numerics::{CMatrix, Complex64, Watch, parallel};
@@ -237,27 +238,35 @@ struct Passive {
 /// Largest part of a scattering matrix a pole may contribute and still be left out.
 const NEGLIGIBLE: f64 = 1e-7;
 
-/// The same without poles that contribute nothing: networks of transformers and resistors have none of their own, and
-/// what the fit finds instead may lie anywhere. One pole at the end of the band stays when all go.
+/// Frequency of a pole, in units of the end of the band, from which on it counts as a constant.
+const FAST: f64 = 100.0;
+
+/// The same without poles that contribute nothing, and with those far above the band as a part of the constant: networks
+/// of transformers and resistors have no poles of their own, and what the fit finds instead may lie anywhere. One pole
+/// at the end of the band stays when all go.
 fn pruned(rational: RationalModel, freq_hz: &[f64]) -> RationalModel {
-    let (mut poles, mut coefficients) = (Vec::new(), Vec::new());
+    let top_rad_s = std::f64::consts::TAU * freq_hz.last().copied().unwrap_or(1.0);
+    let (mut poles, mut coefficients, mut constant) = (Vec::new(), Vec::new(), rational.constant.clone());
     let mut first = 0;
     for &pole in &rational.poles {
         let count = if pole.im.abs() > 0.0 { 2 } else { 1 };
         let own = &rational.coefficients[first..first + count];
         first += count;
         let largest: f64 = own.iter().map(numerics::RMatrix::max_abs).sum();
-        if count as f64 * largest > NEGLIGIBLE * pole.re.abs() {
+        if pole.norm() > FAST * top_rad_s {
+            for (phi, c) in basis(&[pole], Complex64::default()).into_iter().zip(own) {
+                constant = &constant + &c.map(|x| x * phi.re);
+            }
+        } else if count as f64 * largest > NEGLIGIBLE * pole.re.abs() {
             poles.push(pole);
             coefficients.extend_from_slice(own);
         }
     }
     if poles.is_empty() {
-        let top = freq_hz.last().copied().unwrap_or(1.0);
-        poles.push(Complex64::from(-std::f64::consts::TAU * top));
-        coefficients.push(rational.constant.map(|_| 0.0));
+        poles.push(Complex64::from(-top_rad_s));
+        coefficients.push(constant.map(|_| 0.0));
     }
-    RationalModel { poles, coefficients, ..rational }
+    RationalModel { poles, coefficients, constant, slope: None }
 }
 
 /// The candidate that lies nearest in the band once it is passive.
@@ -305,15 +314,14 @@ fn candidate(
     s: &[CMatrix],
     settings: &FitSettings,
 ) -> Result<Option<(f64, RationalModel)>, HandoverError> {
-    let (rational, work) = fit_matrices(freq_hz, s, settings)?;
-    let mut rational = pruned(rational, freq_hz);
+    let mut rational = pruned(fit_matrices(freq_hz, s, settings)?.0, freq_hz);
     let constant = rational.constant.map(Complex64::from);
     let sigma = hygiene::sigma_max(&constant)?;
     if sigma > CONSTANT_MAX {
         return Ok(None);
     }
     if sigma <= 1.0 - CONSTANT_MARGIN {
-        return Ok(Some((work.residual, rational)));
+        return Ok(Some((rms_miss(&rational, freq_hz, s), rational)));
     }
     rational.constant = hygiene::clip_singular_values(&constant, 1.0 - CONSTANT_MARGIN)?.map(|x| x.re);
     Ok(Some((rms_miss(&rational, freq_hz, s), rational)))
@@ -398,4 +406,29 @@ pub fn consequence(
         Ok::<_, HandoverError>(measures.iter().filter_map(of).collect::<Vec<_>>())
     })?;
     Ok(sets.concat())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use numerics::RMatrix;
+
+    /// A constant network, whatever the fit makes of it, becomes a constant and one idle pole at the end of the band.
+    #[test]
+    fn constants_stay_constants() {
+        let s = CMatrix::from_fn(2, 2, |i, j| Complex64::from(if i == j { 0.2 } else { 0.6 }));
+        let freq_hz: Vec<f64> = (0..40).map(|i| 1e9 * f64::from(i)).collect();
+        let fast = RationalModel {
+            poles: vec![Complex64::from(-2e26)],
+            coefficients: vec![s.map(|x| 2e26 * x.re)],
+            constant: RMatrix::zeros(2, 2),
+            slope: None,
+        };
+        let folded = pruned(fast, &freq_hz);
+        assert_eq!(folded.order(), 1);
+        assert!(folded.poles[0].norm() < 3e11);
+        for f in [0.0, 20e9, 39e9] {
+            assert!((&folded.at(f) - &s).max_abs() < 1e-9, "{:?}", folded.at(f));
+        }
+    }
 }

@@ -105,7 +105,7 @@ impl<'a> Bench<'a> {
             return Err(refused("a source for every port", sources.len().to_string()));
         }
         let states: Vec<usize> = (0..n).filter(|&i| !circuit.charges[i].is_empty()).collect();
-        if let Some(&i) = (ports..n).find(|i| !states.contains(i)).as_ref() {
+        if let Some(i) = (ports..n).find(|i| !states.contains(i)) {
             return Err(refused(
                 "a capacitance at every junction: the check integrates voltages of charged nodes",
                 format!("none at `{}`", circuit.nodes[i]),

@@ -62,7 +62,12 @@ fn percent(p: f64) -> String {
 }
 
 fn times(log: f64) -> String {
-    if log < 6.9 { format!("{:.0} times", log.exp()) } else { format!("10^{:.0} times", log / std::f64::consts::LN_10) }
+    if log < 6.9 {
+        return format!("{:.0} times", log.exp());
+    }
+    let power = format!("{:.0}", log / std::f64::consts::LN_10);
+    let raised = power.chars().filter_map(|c| "⁰¹²³⁴⁵⁶⁷⁸⁹".chars().nth(c.to_digit(10)? as usize));
+    format!("10{} times", raised.collect::<String>())
 }
 
 fn finding(case: &Case<'_>, e: &Explanation) -> Card {
@@ -214,7 +219,7 @@ fn advice(r: &Ranked) -> &'static str {
     match kind(r) {
         Some(Kind::Bench) => "Measure again with the bench put right before anyone judges the units.",
         Some(Kind::Diode) => "Look at reel and assembly records of the diodes of this lot.",
-        Some(Kind::Process) => "Confirm by the observation named below, then talk to the foundry.",
+        Some(Kind::Process) => "Confirm by the next observation named, then talk to the foundry.",
         Some(Kind::Package) => "Look at package and launch: mounting, bond wires, transitions.",
         _ => "",
     }
@@ -281,7 +286,7 @@ fn next_card(case: &Case<'_>, e: &Explanation) -> Option<Card> {
         tone: Tone::Plain,
         title: format!("Next: {}", c.name),
         text: format!(
-            "{}: about {} of work, the answer in {}. Expect {} if the finding is right, {} if it is “{rival}” instead: {:.1} standard \
+            "{}: about {} of work, the answer {}. Expect {} if the finding is right, {} if it is “{rival}” instead: {:.1} standard \
              deviations apart, which {word}.",
             c.words,
             hours(c.hours),
@@ -302,7 +307,7 @@ fn hours(h: f64) -> String {
 }
 
 fn days(d: f64) -> String {
-    if d < 1.0 { "the same day".into() } else { format!("{d:.0} working days") }
+    if d <= 1.0 { "the same day".into() } else { format!("after {d:.0} working days") }
 }
 
 fn cleared_card(e: &Explanation) -> Option<Card> {

@@ -45,6 +45,11 @@ fn section(key: &str, title: &str, text: String, items: Vec<Item>) -> Section {
     Section { key: key.into(), title: title.into(), text, items }
 }
 
+/// Key of a class for people: lines may break at its words.
+fn spaced(key: &str) -> String {
+    key.replace('_', " ")
+}
+
 fn signed(x: f64) -> String {
     if x.is_finite() { format!("{x:+.2}") } else { String::new() }
 }
@@ -57,7 +62,7 @@ fn classes(learning: &Learning) -> Section {
         match &c.learned {
             Ok(l) => {
                 rows.push(vec![
-                    c.class.clone(),
+                    spaced(&c.class),
                     l.n_designs.to_string(),
                     l.n_values.to_string(),
                     signed(l.mean),
@@ -70,9 +75,9 @@ fn classes(learning: &Learning) -> Section {
                         |s| format!("{:.1} ± {:.1} %", 100.0 * s.inside, 100.0 * s.standard_error),
                     ),
                 ]);
-                bars.push(Bar { name: c.class.clone(), value: l.mean, interval: Some(l.band) });
+                bars.push(Bar { name: spaced(&c.class), value: l.mean, interval: Some(l.band) });
             }
-            Err(why) => refused.push(vec![c.class.clone(), why.clone()]),
+            Err(why) => refused.push(vec![spaced(&c.class), why.clone()]),
         }
     }
     let heads = [
@@ -112,7 +117,7 @@ fn distributions(learning: &Learning) -> Section {
     for c in learning.classes.iter().filter(|c| c.learned.as_ref().is_ok_and(|l| l.n_values >= 30)) {
         let samples = residuals(&learning.comparisons, &c.class);
         items.push(Item::Figure(Figure::Histogram(Histogram {
-            title: c.class.clone(),
+            title: spaced(&c.class),
             x_label: "measured minus predicted".into(),
             unit: if c.class == "dc_offset" { "mV".into() } else { "dB".into() },
             samples,

@@ -95,24 +95,29 @@ fn score_card(report: &LotReport) -> Section {
         let (inside, n) = tally(report, &s.name);
         let share = 100.0 * inside as f64 / n.max(1) as f64;
         // a tenth outside is what 90 % bands let through; numbers of a session share errors, so twice that is tolerated
-        let tone = if n == 0 {
-            Tone::Open
-        } else if share >= 80.0 {
-            Tone::Good
-        } else {
-            Tone::Bad
-        };
         let worst = worst_classes(&report.score, &s.name);
-        let text = match (tone, worst.is_empty()) {
-            (Tone::Open, _) => "No number has a band to be judged by.".to_string(),
+        let tone = match (n, share >= 80.0) {
+            (0, _) => Tone::Open,
+            (_, false) => Tone::Bad,
+            // most numbers are in order, one kind of them is not
+            (_, true) if !worst.is_empty() => Tone::Open,
+            (_, true) => Tone::Good,
+        };
+        let text = match (n, worst.is_empty()) {
+            (0, _) => "No number has a band to be judged by.".to_string(),
             (_, true) => "Every class lies within its bands as often as it should.".into(),
             _ => format!("Outside most often: {}.", worst.join("; ")),
         };
         Card {
             tone,
-            title: format!("Session {}, lot {}: {inside} of {n} inside their 90 % band ({share:.0} %)", s.name, s.lot),
+            title: format!("{}: {inside} of {n} inside", s.name),
             text,
-            facts: vec![("measured on".into(), s.date.clone()), ("laboratory".into(), s.lab.clone())],
+            facts: vec![
+                ("share inside the 90 % band".into(), format!("{share:.0} %")),
+                ("lot".into(), s.lot.clone()),
+                ("measured on".into(), s.date.clone()),
+                ("laboratory".into(), s.lab.clone()),
+            ],
         }
     };
     let cards = report.sessions.iter().map(card).collect();
@@ -498,13 +503,13 @@ fn findings(report: &LotReport) -> Vec<Finding> {
         let count = |wanted: fn(&Residual) -> bool| own.iter().filter(|r| wanted(r)).count();
         let censored = count(|r| r.measured.is_censored());
         if censored > 0 {
-            let text = format!("{censored} numbers lie at the floor of the bench: they count as bounds, not as values");
+            let text = format!("numbers at the floor of the bench, counted as bounds, not as values: {censored}");
             out.push(Finding::note(format!("session {}", s.name), text));
         }
         let corrected = count(|r| r.measured.state == State::Corrected);
         if corrected > 0 {
             let text = format!(
-                "{corrected} numbers lie within 10 dB of the floor: its noise was taken off, their uncertainty is larger"
+                "numbers within 10 dB of the floor, its noise taken off, their uncertainty larger: {corrected}"
             );
             out.push(Finding::note(format!("session {}", s.name), text));
         }

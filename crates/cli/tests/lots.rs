@@ -37,7 +37,13 @@ fn complaint(name: &str, file: &str, from: &str, to: &str) -> (Option<i32>, Stri
     let out = folder.join("out").display().to_string();
     let found = mixwright(&["explain", &design, &record, "--quiet", "--out", &out]);
     assert!(!folder.join("out").exists(), "nothing is written");
-    (found.status.code(), String::from_utf8_lossy(&found.stderr).into_owned())
+    (found.status.code(), unwrapped(&found.stderr))
+}
+
+/// What is said, without the line breaks of the terminal.
+fn unwrapped(text: &[u8]) -> String {
+    let text = String::from_utf8_lossy(text);
+    text.split_whitespace().filter(|w| !matches!(*w, "|" | "│")).collect::<Vec<_>>().join(" ")
 }
 
 #[test]
@@ -58,7 +64,7 @@ fn wrong_bench_records_are_refused_in_words() {
 fn ledger(arguments: &[&str]) -> (bool, String) {
     let found = mixwright(&[&["ledger"], arguments].concat());
     let text = [found.stdout, found.stderr].concat();
-    (found.status.success(), String::from_utf8_lossy(&text).into_owned())
+    (found.status.success(), unwrapped(&text))
 }
 
 #[test]

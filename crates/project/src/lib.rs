@@ -32,7 +32,7 @@ pub mod sweep;
 mod templates;
 pub mod terminations;
 
+pub use ::datasheet as sheet;
 pub use error::{ErrorKind, NetworkFileError, ProjectError};
 pub use numerics::{Cancelled, Quiet, Watch, parallel::set_threads};
-pub use ::datasheet as sheet;
 pub use {diode, handover, lines, mixer, network, numerics, report, spec};

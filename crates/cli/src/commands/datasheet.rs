@@ -77,8 +77,8 @@ pub(super) fn run(arguments: &Datasheet, global: &Global) -> Result<Outcome, Pro
     let mut text = format!("{}, revision {}\n", made.sheet.name, made.sheet.revision);
     let _ = writeln!(
         text,
-        "  {:<36} {:>9} {:>9} {:>9} {:>16} {:<5} {}",
-        "", "typical", "min", "max", "simulated worst", "", "typical from"
+        "  {:<36} {:>9} {:>9} {:>9} {:>16} {:<5} typical from",
+        "", "typical", "min", "max", "simulated worst", ""
     );
     for r in &rows {
         let _ = writeln!(

@@ -335,7 +335,6 @@ fn passive(rational: &RationalModel, freq_hz: &[f64]) -> Result<Passive, Handove
         tolerance: EXCESS,
         iterations_max: CORRECTIONS,
         keep_close_at_hz: freq_hz.to_vec(),
-        ..EnforceSettings::default()
     };
     let (mut rational, report) = enforce_passivity(rational, &settings)?;
     let largest = violations(&rational)?.iter().map(|v| v.sigma).fold(1.0, f64::max);

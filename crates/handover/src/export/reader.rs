@@ -413,7 +413,7 @@ mod tests {
 
     #[test]
     fn reads_what_it_should() {
-        let c = read(RC).unwrap();
+        let c = read(RC).expect("the text of this test is a module");
         assert_eq!((c.name.as_str(), c.ports.clone(), c.n_slots), ("rc", vec!["p".to_string()], 3));
         assert_eq!((c.currents[0].len(), c.charges[0].len(), c.statements.len()), (1, 1, 3));
     }
@@ -428,7 +428,7 @@ mod tests {
             ("2.0e-3", "g0", 5, "`g0`"),
             ("endmodule", "", 11, "the end of the text"),
         ] {
-            let error = read(&RC.replace(old, new)).unwrap_err().to_string();
+            let error = read(&RC.replace(old, new)).expect_err("a module spoilt is refused").to_string();
             assert!(error.contains(&format!("line {line} ")) && error.contains(word), "{error}");
         }
     }

@@ -23,7 +23,7 @@ pub struct Row {
     pub simulated_mean: String,
     /// Worst simulated value within the band, with its numeric band.
     pub simulated_worst: String,
-    /// Guaranteed minimum: tolerance bound of measured units.
+    /// Guaranteed minimum: tolerance bound of measured units, unless the simulation is worse at frequencies not measured.
     pub guaranteed_min: String,
     /// Guaranteed maximum: tolerance bound of measured units.
     pub guaranteed_max: String,
@@ -96,9 +96,13 @@ fn row(sheet: &Sheet, worst: &Reading) -> Result<Row, DatasheetError> {
         && let Some(j) = judged(measured, measure)?
     {
         row.typical = value(measure, j.typical);
-        let bound = |b: Option<f64>| b.map(|b| value(measure, b)).unwrap_or_default();
-        (row.guaranteed_min, row.guaranteed_max) = (bound(j.bounds.0), bound(j.bounds.1));
         row.basis = j.basis();
+        if j.misses(worst) {
+            row.basis.push_str("; not guaranteed, the simulation is worse between them");
+        } else {
+            let bound = |b: Option<f64>| b.map(|b| value(measure, b)).unwrap_or_default();
+            (row.guaranteed_min, row.guaranteed_max) = (bound(j.bounds.0), bound(j.bounds.1));
+        }
     }
     Ok(row)
 }
@@ -212,6 +216,15 @@ struct Judged {
 }
 
 impl Judged {
+    /// Whether the nominal design itself breaks the bound somewhere in the band: then the measured frequencies miss it.
+    fn misses(&self, worst: &Reading) -> bool {
+        if larger_is_worse(worst.measure) {
+            self.bounds.1.is_some_and(|max| worst.value > max)
+        } else {
+            self.bounds.0.is_some_and(|min| worst.value < min)
+        }
+    }
+
     fn basis(&self) -> String {
         let lots = if self.lots == 1 { "lot" } else { "lots" };
         let units = if self.units == 1 { "unit" } else { "units" };

@@ -1,31 +1,11 @@
 //! What leaves the house on paper and for other programs: datasheet and export, from packages and from designs.
 
+mod common;
+
+use common::{complaint, mixwright, run};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
 use std::sync::OnceLock;
-
-fn mixwright(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_mixwright")).arg("--quiet").args(arguments).output().expect("the program starts")
-}
-
-/// Standard output of a run that must end with `code`.
-#[track_caller]
-fn run(arguments: &[&str], code: i32) -> String {
-    let output = mixwright(arguments);
-    let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert_eq!(output.status.code(), Some(code), "{arguments:?}\n{out}\n{err}");
-    out.into_owned()
-}
-
-/// Standard error of a run that must end with `code`.
-#[track_caller]
-fn complaint(arguments: &[&str], code: i32) -> String {
-    let output = mixwright(arguments);
-    let err = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert_eq!(output.status.code(), Some(code), "{arguments:?}\n{err}");
-    err
-}
 
 const RING: &str = r#"format = 1
 name = "ring"

@@ -2,13 +2,13 @@
 
 use std::process::{Command, Output};
 
-pub fn mixwright(arguments: &[&str]) -> Output {
+pub(crate) fn mixwright(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_mixwright")).arg("--quiet").args(arguments).output().expect("the program starts")
 }
 
 /// Standard output of a run that must end with `code`.
 #[track_caller]
-pub fn run(arguments: &[&str], code: i32) -> String {
+pub(crate) fn run(arguments: &[&str], code: i32) -> String {
     let output = mixwright(arguments);
     let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert_eq!(output.status.code(), Some(code), "{arguments:?}\n{out}\n{err}");
@@ -17,7 +17,7 @@ pub fn run(arguments: &[&str], code: i32) -> String {
 
 /// Standard error of a run that must end with `code`.
 #[track_caller]
-pub fn complaint(arguments: &[&str], code: i32) -> String {
+pub(crate) fn complaint(arguments: &[&str], code: i32) -> String {
     let output = mixwright(arguments);
     let err = String::from_utf8_lossy(&output.stderr).into_owned();
     assert_eq!(output.status.code(), Some(code), "{arguments:?}\n{err}");
